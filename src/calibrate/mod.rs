@@ -1,0 +1,1 @@
+//! Calibrate: views of a checkerboard become a stereo rig.

@@ -1,0 +1,1 @@
+//! Detect: frames become the athlete's joints in the picture.

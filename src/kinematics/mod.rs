@@ -1,0 +1,1 @@
+//! Kinematics: a trajectory becomes events and metrics.

@@ -1,0 +1,3 @@
+//! The program: everything it does lives in the library's `cli`.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! Pipeline: the story from two videos to one measured delivery.

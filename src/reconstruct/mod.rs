@@ -1,0 +1,1 @@
+//! Reconstruct: everything becomes one constrained estimate.

@@ -1,0 +1,1 @@
+//! Report: results become pages and tables.

@@ -1,0 +1,1 @@
+//! Scene: the film studio, rendered recordings with exact truth.

@@ -1,0 +1,1 @@
+//! Smooth: joints in space become a trajectory.

@@ -1,0 +1,1 @@
+//! Store: results become files, whole or not at all.

@@ -1,0 +1,1 @@
+//! Sync: two phones' clocks become one.

@@ -1,0 +1,1 @@
+//! Triangulate: two pose tracks become joints in space.

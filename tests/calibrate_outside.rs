@@ -1,0 +1,1 @@
+//! Calibration against the outside: OpenCV and its real pictures.

@@ -1,0 +1,1 @@
+//! The detector on real people.

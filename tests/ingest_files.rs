@@ -1,0 +1,1 @@
+//! Video files good and bad.

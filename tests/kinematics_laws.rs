@@ -1,0 +1,1 @@
+//! Kinematics: analytic bodies, laws, outside references.

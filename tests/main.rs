@@ -1,0 +1,10 @@
+//! All integration tests in one binary, one module a theme.
+
+mod calibrate_outside;
+mod detect_real_people;
+mod ingest_files;
+mod kinematics_laws;
+mod scene_truth;
+mod smooth_reference;
+mod sync_clocks;
+mod triangulate_laws;

@@ -1,0 +1,1 @@
+//! The film studio's own truth.

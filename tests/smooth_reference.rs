@@ -1,0 +1,1 @@
+//! The smoother against reference implementations.

@@ -1,0 +1,1 @@
+//! Clocks from sound and motion.

@@ -1,0 +1,1 @@
+//! Triangulation: laws and references.
