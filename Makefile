@@ -1,0 +1,36 @@
+# Every command here does its own set-up and may be run again at once.
+CARGO ?= cargo
+PROGRAM = target/release/twinmound
+
+.PHONY: all setup build demo test test-all lint bench clean
+
+all: build
+
+# Debian packages, two wheels (ONNX Runtime, body data), the packed bodies.
+setup:
+	@.ci/setup
+
+build: setup
+	$(CARGO) build --release --locked
+
+# Films a delivery with two phones, calibrates, measures, and compares with the truth.
+demo: build
+	$(PROGRAM) demo -o demo
+
+# Everything that must hold, in minutes.
+test: setup
+	$(CARGO) test --release --locked
+
+# The same and the long ones.
+test-all: setup
+	$(CARGO) test --release --locked --features long-tests
+
+lint: setup
+	$(CARGO) fmt --check
+	$(CARGO) clippy --release --locked --all-targets -- -D warnings
+
+bench: build
+	$(CARGO) bench --locked
+
+clean:
+	rm -rf target demo

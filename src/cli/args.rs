@@ -1,0 +1,271 @@
+//! What may be typed: subcommands, options, and the checks that need no file.
+
+use std::path::PathBuf;
+use std::str::FromStr;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
+#[derive(Debug, Parser)]
+#[command(name = "twinmound", version, about, propagate_version = true, arg_required_else_help = true)]
+pub(crate) struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub(crate) command: Command,
+
+    /// Say nothing but results and errors.
+    #[arg(long, short, global = true)]
+    pub(crate) quiet: bool,
+
+    /// Print the result as JSON for machines.
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+
+    /// Log what the stages do to stderr (repeat for more).
+    #[arg(long, short, global = true, action = clap::ArgAction::Count)]
+    pub(crate) verbose: u8,
+}
+
+/// The commands, in the order a coach meets them.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Film the demo scenario with two virtual phones, then run the whole job on it and compare with the truth.
+    Demo(DemoArguments),
+    /// One phone's lens from a video of the board held close to it; made once, used for months.
+    Lens(LensArguments),
+    /// Two videos (or two folders of pictures) of the board -> the stereo rig and its quality.
+    Calibrate(CalibrateArguments),
+    /// One recording pair -> every delivery in it, measured.
+    Measure(MeasureArguments),
+    /// One video -> the athlete's joints in the picture, frame by frame.
+    Keypoints(KeypointsArguments),
+}
+
+/// Options of `demo`.
+#[derive(Debug, Args)]
+pub(crate) struct DemoArguments {
+    /// Folder to write to.
+    #[arg(long, short)]
+    pub(crate) out: PathBuf,
+    /// The kind of delivery: `clean`, or one with a planted fault (an unknown name lists them all).
+    #[arg(long, default_value = "clean")]
+    pub(crate) style: String,
+    /// Seed of all that is random: another seed is another day.
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+    /// Throwing hand.
+    #[arg(long, value_enum, default_value_t = Hand::Right)]
+    pub(crate) throws: Hand,
+}
+
+/// The board: counts inner corners, not squares.
+#[derive(Debug, Args)]
+pub(crate) struct BoardArguments {
+    /// Inner corners, columns x rows (one less than the squares each way).
+    #[arg(long, value_name = "COLSxROWS")]
+    pub(crate) squares: Grid,
+    /// Edge of one square, millimetres, as measured on the print.
+    #[arg(long, value_name = "MM")]
+    pub(crate) square_mm: f64,
+}
+
+/// Options of `lens`.
+#[derive(Debug, Args)]
+pub(crate) struct LensArguments {
+    /// The video.
+    pub(crate) video: PathBuf,
+    /// The board.
+    #[command(flatten)]
+    pub(crate) board: BoardArguments,
+    /// File to write, e.g. lens.json.
+    #[arg(long, short)]
+    pub(crate) out: PathBuf,
+}
+
+/// Options of `calibrate`.
+#[derive(Debug, Args)]
+pub(crate) struct CalibrateArguments {
+    /// LEFT phone's video, or a folder of pictures.
+    pub(crate) left: PathBuf,
+    /// RIGHT phone's video, or a folder of pictures with the same names.
+    pub(crate) right: PathBuf,
+    /// The board.
+    #[command(flatten)]
+    pub(crate) board: BoardArguments,
+    /// White edge below the lowest squares, millimetres: their height above the ground [default: one square].
+    #[arg(long, value_name = "MM")]
+    pub(crate) margin_mm: Option<f64>,
+    /// LEFT phone's lens file: then the board need not be shown close to it.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) lens_left: Option<PathBuf>,
+    /// RIGHT phone's lens file.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) lens_right: Option<PathBuf>,
+    /// Left clock minus right clock, seconds, when the sound cannot tell.
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    pub(crate) offset_s: Option<f64>,
+    /// File to write, e.g. rig.json.
+    #[arg(long, short)]
+    pub(crate) out: PathBuf,
+}
+
+/// Options of `measure`.
+#[derive(Debug, Args)]
+pub(crate) struct MeasureArguments {
+    /// LEFT phone's video.
+    pub(crate) left: PathBuf,
+    /// RIGHT phone's video.
+    pub(crate) right: PathBuf,
+    /// The rig, as `calibrate` wrote it.
+    #[arg(long)]
+    pub(crate) rig: PathBuf,
+    /// Folder to write to.
+    #[arg(long, short)]
+    pub(crate) out: PathBuf,
+    /// Who throws.
+    #[command(flatten)]
+    pub(crate) athlete: AthleteArguments,
+    /// Sensor readout of the two phones, milliseconds [default: unknown, 3.5 +- 1].
+    #[arg(long, value_name = "L,R")]
+    pub(crate) readout_ms: Option<Both>,
+    /// Exposure of the two phones, milliseconds [default: unknown, 1 +- 0.5].
+    #[arg(long, value_name = "L,R")]
+    pub(crate) exposure_ms: Option<Both>,
+    /// Left clock minus right clock, seconds: instead of finding it.
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    pub(crate) offset_s: Option<f64>,
+    /// The recordings are slow-motion clips made at this rate.
+    #[arg(long, value_name = "HZ")]
+    pub(crate) capture_fps: Option<f64>,
+    /// Keypoint network's manifest [default: the one that comes along].
+    #[arg(long, value_name = "MANIFEST")]
+    pub(crate) model: Option<PathBuf>,
+}
+
+/// What is known of the athlete.
+#[derive(Debug, Args)]
+pub(crate) struct AthleteArguments {
+    /// Body height, metres [default: estimated, and doubtful].
+    #[arg(long, value_name = "M")]
+    pub(crate) height_m: Option<f64>,
+    /// Body mass, kilograms: needed for energies in joules.
+    #[arg(long, value_name = "KG")]
+    pub(crate) mass_kg: Option<f64>,
+    /// Which table of body segments to use [default: male].
+    #[arg(long, value_enum)]
+    pub(crate) sex: Option<Sex>,
+    /// Throwing hand [default: the faster one].
+    #[arg(long, value_enum)]
+    pub(crate) throws: Option<Hand>,
+}
+
+/// Options of `keypoints`.
+#[derive(Debug, Args)]
+pub(crate) struct KeypointsArguments {
+    /// The video.
+    pub(crate) video: PathBuf,
+    /// File to write, e.g. joints.csv.
+    #[arg(long, short)]
+    pub(crate) out: PathBuf,
+    /// Keypoint network's manifest [default: the one that comes along].
+    #[arg(long, value_name = "MANIFEST")]
+    pub(crate) model: Option<PathBuf>,
+    /// The recording is a slow-motion clip made at this rate.
+    #[arg(long, value_name = "HZ")]
+    pub(crate) capture_fps: Option<f64>,
+    /// Also write a picture with the skeleton drawn, every so many frames, into this folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) overlay: Option<PathBuf>,
+}
+
+/// A hand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Hand {
+    /// The left.
+    Left,
+    /// The right.
+    Right,
+}
+
+/// Which sex's table of body segments.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Sex {
+    /// Men's.
+    Male,
+    /// Women's.
+    Female,
+}
+
+/// `COLSxROWS`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Grid {
+    /// Inner corners along the long side.
+    pub(crate) cols: usize,
+    /// Inner corners along the short side.
+    pub(crate) rows: usize,
+}
+
+impl FromStr for Grid {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let wrong = || format!("'{text}' is not COLSxROWS, e.g. 9x6 (inner corners: one less than the squares)");
+        let (cols, rows) = text.split_once(['x', 'X']).ok_or_else(wrong)?;
+        let (cols, rows) = (cols.trim().parse().map_err(|_| wrong())?, rows.trim().parse().map_err(|_| wrong())?);
+        if !(3..=40).contains(&cols) || !(3..=40).contains(&rows) {
+            return Err(format!("{cols}x{rows} inner corners: each must be between 3 and 40"));
+        }
+        Ok(Self { cols, rows })
+    }
+}
+
+/// `L,R`: one number for each phone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Both {
+    /// LEFT's.
+    pub(crate) left: f64,
+    /// RIGHT's.
+    pub(crate) right: f64,
+}
+
+impl FromStr for Both {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let wrong = || format!("'{text}' is not two positive numbers as L,R, e.g. 3.2,3.9");
+        let (left, right) = text.split_once(',').ok_or_else(wrong)?;
+        let parse = |t: &str| t.trim().parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0);
+        Ok(Self { left: parse(left).ok_or_else(wrong)?, right: parse(right).ok_or_else(wrong)? })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_definitions_hold_together_and_every_option_has_help() {
+        Arguments::command().debug_assert();
+        for sub in Arguments::command().get_subcommands() {
+            for argument in sub.get_arguments() {
+                assert!(argument.get_help().is_some(), "{} {} has no help", sub.get_name(), argument.get_id());
+            }
+        }
+    }
+
+    #[test]
+    fn a_grid_is_read_and_nonsense_is_refused() {
+        assert_eq!("9x6".parse::<Grid>(), Ok(Grid { cols: 9, rows: 6 }));
+        assert!("9".parse::<Grid>().is_err());
+        assert!("0x6".parse::<Grid>().is_err());
+        assert!("9x-6".parse::<Grid>().is_err());
+    }
+
+    #[test]
+    fn two_numbers_are_read() {
+        assert_eq!("3.2, 3.9".parse::<Both>(), Ok(Both { left: 3.2, right: 3.9 }));
+        assert!("3.2".parse::<Both>().is_err());
+        assert!("nan,1".parse::<Both>().is_err());
+    }
+}

@@ -1,0 +1,161 @@
+//! Gauss-Newton with Huber weights; the clock offset is solved along as a border of the sparse equations.
+
+use faer::Mat;
+
+use crate::reconstruct::normal::Normal;
+use crate::reconstruct::problem::Problem;
+use crate::reconstruct::{Clock, PER_KNOT, ReconstructError, Reconstruction, Settings};
+use crate::skeleton::{Joint, PerJoint};
+use crate::trajectory::{JointState, Trajectory};
+
+/// A clock known better than this is taken as given, seconds.
+const CERTAIN_CLOCK_S: f64 = 1e-9;
+
+/// What one round of weighing the keypoints found.
+struct Fit {
+    squares: f64,
+    count: usize,
+    rejected: usize,
+    clock_normal: f64,
+    clock_gradient: f64,
+    /// Coupling of the clock with every unknown.
+    border: Vec<f64>,
+}
+
+pub(crate) fn solve(
+    mut problem: Problem,
+    start: &Trajectory,
+    settings: &Settings,
+) -> Result<Reconstruction, ReconstructError> {
+    let mut normal = Normal::new(problem.grid.count, &problem.pairs());
+    let mut clock_sd_s = problem.clock_prior.sd_s;
+    let mut fit = weigh(&problem, &mut normal, settings);
+    for round in 0..settings.rounds {
+        problem.add_prior_terms(&mut normal);
+        let factor = normal.factor().ok_or(ReconstructError::Unsolvable { round })?;
+        let rows = normal.gradient.len();
+        let both = factor.solve(&Mat::from_fn(rows, 2, |i, column| {
+            if column == 0 {
+                normal.gradient[i]
+            } else {
+                fit.border[i]
+            }
+        }));
+        let mut shift_s = 0.0;
+        if problem.clock_prior.sd_s > CERTAIN_CLOCK_S {
+            let prior = problem.clock_prior.sd_s.powi(-2);
+            let through = |column: usize| (0..rows).map(|i| fit.border[i] * both[(i, column)]).sum::<f64>();
+            let stiffness = fit.clock_normal + prior - through(1);
+            let pull =
+                fit.clock_gradient + prior * (problem.offset_s - problem.clock_prior.offset_s) - through(0);
+            if stiffness > 0.0 {
+                shift_s = -pull / stiffness;
+                clock_sd_s = stiffness.sqrt().recip();
+            }
+        }
+        problem.offset_s += shift_s;
+        for joint in Joint::ALL {
+            for knot in 0..problem.grid.count {
+                let at = knot * PER_KNOT + 3 * joint.index();
+                for axis in 0..3 {
+                    let step = both[(at + axis, 0)] + both[(at + axis, 1)] * shift_s;
+                    problem.coefficients[joint][knot][axis] -= step;
+                }
+            }
+        }
+        problem.lengths_m = problem.mean_lengths();
+        fit = weigh(&problem, &mut normal, settings);
+    }
+    let count = fit.count.max(1) as f64;
+    Ok(Reconstruction {
+        trajectory: trajectory(&problem, start, settings),
+        clock: Clock {
+            offset_s: problem.offset_s,
+            sd_s: clock_sd_s,
+        },
+        residual_rms_sd: (fit.squares / (2.0 * count)).sqrt(),
+        rejected_share: fit.rejected as f64 / count,
+    })
+}
+
+/// Clears the equations and adds every keypoint with its weight.
+fn weigh(problem: &Problem, normal: &mut Normal, settings: &Settings) -> Fit {
+    normal.clear();
+    let mut fit = Fit {
+        squares: 0.0,
+        count: 0,
+        rejected: 0,
+        clock_normal: 0.0,
+        clock_gradient: 0.0,
+        border: vec![0.0; normal.gradient.len()],
+    };
+    for seen in &problem.observations {
+        let Some(residual) = problem.residual(seen) else {
+            continue;
+        };
+        let size = residual.miss.norm();
+        let weight = if size > settings.huber_sd {
+            settings.huber_sd / size
+        } else {
+            1.0
+        };
+        problem.add_keypoint(normal, seen.joint, &residual, weight);
+        fit.squares += weight * size * size;
+        fit.count += 1;
+        fit.rejected += usize::from(weight < 0.5);
+        fit.clock_normal += weight * residual.by_clock.norm_squared();
+        fit.clock_gradient += weight * residual.by_clock.dot(&residual.miss);
+        let coupling = residual.slope.transpose() * residual.by_clock * weight;
+        for (i, share) in residual.basis.position.iter().enumerate() {
+            let at = (residual.basis.first + i) * PER_KNOT + 3 * seen.joint.index();
+            for axis in 0..3 {
+                fit.border[at + axis] += coupling[axis] * share;
+            }
+        }
+    }
+    fit
+}
+
+/// The spline at LEFT's instants of the delivery; a joint that nobody saw for long is missing.
+fn trajectory(problem: &Problem, start: &Trajectory, settings: &Settings) -> Trajectory {
+    let inside = |t: f64| (problem.delivery.from.0..=problem.delivery.to.0).contains(&t);
+    let times: Vec<_> = start.times.iter().copied().filter(|t| inside(t.0)).collect();
+    let mut seen_s: PerJoint<Vec<f64>> = PerJoint::from_fn(|_| Vec::new());
+    for observation in &problem.observations {
+        let shift_s = if observation.phone == 0 {
+            0.0
+        } else {
+            problem.offset_s
+        };
+        seen_s[observation.joint].push(observation.own_time_s + shift_s);
+    }
+    seen_s
+        .0
+        .iter_mut()
+        .for_each(|times| times.sort_by(f64::total_cmp));
+    let joints = PerJoint::from_fn(|joint| {
+        times
+            .iter()
+            .map(|time| {
+                let basis = problem.grid.basis(time.0)?;
+                let next = seen_s[joint].partition_point(|t| *t < time.0);
+                let near = [next.checked_sub(1), Some(next)]
+                    .into_iter()
+                    .flatten()
+                    .filter_map(|i| seen_s[joint].get(i))
+                    .any(|t| (t - time.0).abs() <= settings.longest_gap_s);
+                near.then(|| JointState {
+                    position_m: problem.sum(joint, basis.first, &basis.position),
+                    velocity_m_s: problem.sum(joint, basis.first, &basis.velocity),
+                    acceleration_m_s2: problem.sum(joint, basis.first, &basis.acceleration),
+                    sd_m: start.at(joint, *time).and_then(|s| s.sd_m),
+                })
+            })
+            .collect()
+    });
+    Trajectory {
+        times,
+        joints,
+        world_known: start.world_known,
+    }
+}
