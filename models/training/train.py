@@ -32,6 +32,7 @@ from rotations import DEVICE  # noqa: E402
 from starting_network import TEACHER_HEATMAP, GraphNetwork  # noqa: E402
 
 TAIL = 4.0  # degrees of freedom of the errors' Student t distribution
+TEACHER_SHARE = 4  # one crop in so many also goes through the starting network
 HIDDEN_WEIGHT = 0.5  # of keypoints that cannot be seen
 EXPECTATION_WEIGHT, SIGMA_WEIGHT, VISIBLE_WEIGHT = 0.1, 0.1, 0.05
 
@@ -89,7 +90,7 @@ def losses(outputs, teacher_heatmap, crops, config):
     unlikely = (TAIL + 2) / 2 * torch.log1p(squared * torch.exp(-2 * log_sigma) / (TAIL - 2)) + 2 * log_sigma
     doubt = (unlikely * inside).sum() / (inside.sum() + 1)
     seeing = functional.binary_cross_entropy_with_logits(visible_logit, seen)
-    keep = functional.binary_cross_entropy_with_logits(own_heatmap, teacher_heatmap.float().sigmoid(), reduction="none").sum((2, 3)).mean()
+    keep = functional.binary_cross_entropy_with_logits(own_heatmap[:len(teacher_heatmap)], teacher_heatmap.float().sigmoid(), reduction="none").sum((2, 3)).mean()
     loss = position + SIGMA_WEIGHT * doubt + VISIBLE_WEIGHT * seeing + config.distil * keep
     return loss, torch.stack([position, doubt, seeing, keep, (squared.sqrt() * weight).sum() / total]).detach()
 
@@ -109,7 +110,6 @@ class Trainer:
         self.config, self.began = config, time.time()
         torch.manual_seed(config.seed * 1000 + RANK)
         np.random.seed(config.seed * 1000 + RANK)
-        torch.backends.cudnn.benchmark = True
         torch.set_float32_matmul_precision("high")
         if WORLD > 1:
             distributed.init_process_group("nccl" if DEVICE == "cuda" else "gloo")
@@ -162,7 +162,8 @@ class Trainer:
         with torch.autocast(DEVICE, dtype=torch.bfloat16, enabled=DEVICE == "cuda"):
             outputs = self.run_network(image)
             with torch.no_grad():
-                teacher_heatmap = self.run_teacher(image)[TEACHER_HEATMAP]
+                some = image[:max(1, len(image) // TEACHER_SHARE)].contiguous(memory_format=torch.channels_last)
+                teacher_heatmap = self.run_teacher(some)[TEACHER_HEATMAP]
         loss, parts = losses(outputs, teacher_heatmap, crops, self.config)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
