@@ -293,12 +293,339 @@ fn is_calibrated(ratios: &[f64]) {
 fn with_white_noise_the_stated_doubt_of_the_motion_holds() {
     let (ratios, rms_ms) = calibration("white 2 px", Noise::White);
     is_calibrated(&ratios);
-    assert!(rms_ms < 0.1, "{rms_ms}");
+    assert!(rms_ms < 0.25, "{rms_ms}");
 }
 
 #[test]
 fn with_coloured_noise_the_stated_doubt_of_the_motion_holds() {
     let (ratios, rms_ms) = calibration("coloured 2 px", Noise::Coloured);
     is_calibrated(&ratios);
-    assert!(rms_ms < 0.4, "{rms_ms}");
+    assert!(rms_ms < 0.5, "{rms_ms}");
+}
+
+#[test]
+fn gross_errors_lost_joints_and_another_rate_do_not_break_the_motions_offset() {
+    let scene = scene();
+    let mut worst = 0.0_f64;
+    for seed in 0..10 {
+        let truth = random_offset(seed);
+        let (mut left, mut right) = tracks(&scene, truth, Noise::Coloured, seed);
+        let mut rng = ChaCha8Rng::seed_from_u64(77 + seed);
+        for track in [&mut left, &mut right] {
+            for joint in Joint::ALL {
+                // A limb that jumps elsewhere for a while, and one that is lost.
+                let (wild, lost) = (rng.random_range(0..400), rng.random_range(0..400));
+                for (i, pose) in track.poses.iter_mut().enumerate() {
+                    if let Some(seen) = &mut pose.joints[joint]
+                        && (wild..wild + 30).contains(&i)
+                    {
+                        seen.at.x_px += 90.0;
+                        seen.at.y_px -= 60.0;
+                    }
+                    if (lost..lost + 25).contains(&i) {
+                        pose.joints[joint] = None;
+                    }
+                }
+            }
+        }
+        // The right phone filmed at 120 Hz.
+        right.poses = right.poses.into_iter().step_by(2).collect();
+        let found = solve(&scene, &(left, right), &MotionSearch::default()).unwrap();
+        let error = found.clock.offset_s - truth;
+        worst = worst.max(error.abs());
+        assert!(error.abs() < 4.0 * found.clock.sd_s, "{error} {found:?}");
+    }
+    println!(
+        "motion, gross errors, 120 Hz beside 240 Hz: worst error {:.3} ms of 10",
+        worst * 1e3
+    );
+    assert!(worst < 0.0015, "{worst}");
+}
+
+#[test]
+fn unknown_readouts_are_carried_into_the_doubt_of_the_middle_instants() {
+    let known = scene();
+    let mut assumed = scene();
+    let guess = |s: &Shutter| Shutter::unknown(s.width_px, s.height_px, s.turns);
+    (assumed.left, assumed.right) = (guess(&known.left), guess(&known.right));
+    let mut worst_ratio = 0.0_f64;
+    for seed in 0..8 {
+        let mut film = scene();
+        let mut rng = ChaCha8Rng::seed_from_u64(300 + seed);
+        film.left.readout_s = 0.0035 + 0.001 * normal(&mut rng);
+        film.right.readout_s = 0.0035 + 0.001 * normal(&mut rng);
+        let truth = random_offset(seed);
+        let pair = tracks(&film, truth, Noise::White, seed);
+        let found = solve(&assumed, &pair, &MotionSearch::default()).unwrap();
+        let middle = |s: &Scene| (s.right.middle_delay() - s.left.middle_delay()).0;
+        let error = found.clock.offset_s + middle(&assumed) - truth - middle(&film);
+        let with_known = solve(&film, &pair, &MotionSearch::default()).unwrap();
+        assert!(found.clock.sd_s > with_known.clock.sd_s);
+        worst_ratio = worst_ratio.max(error.abs() / found.clock.sd_s);
+    }
+    println!("motion, unknown readouts: worst error of the middle instants {worst_ratio:.2} sd of 8");
+    assert!(worst_ratio < 3.0, "{worst_ratio}");
+}
+
+#[test]
+fn motion_that_does_not_fix_the_clocks_is_refused() {
+    let scene = scene();
+    let film = |phone, seed, motion: &dyn Fn(Joint, f64) -> Vector3<f64>| {
+        track(&scene, phone, 0.0, Noise::White, seed, motion)
+    };
+    let pair = |seed, motion: &dyn Fn(Joint, f64) -> Vector3<f64>| {
+        (film(Phone::Left, seed, motion), film(Phone::Right, seed, motion))
+    };
+    let search = MotionSearch::default();
+    let standing = |joint, _| joint_at(joint, 0.0);
+    let error = solve(&scene, &pair(1, &standing), &search).unwrap_err();
+    assert!(matches!(error, SyncError::TooStill { .. }), "{error}");
+    assert!(solve(&scene, &(PoseTrack::default(), PoseTrack::default()), &search).is_err());
+    // Warming up: a swing that repeats fits several offsets.
+    let swinging = |joint, t: f64| {
+        joint_at(joint, 0.0) + Vector3::new(0.25, 0.2, 0.1) * (std::f64::consts::TAU * 3.7 * t).sin()
+    };
+    let error = solve(&scene, &pair(2, &swinging), &search).unwrap_err();
+    assert!(matches!(error, SyncError::MotionAmbiguous { .. }), "{error}");
+    // The true offset outside the search.
+    let off = (
+        film(Phone::Left, 3, &joint_at),
+        track(&scene, Phone::Right, 0.3, Noise::White, 3, &joint_at),
+    );
+    let narrow = MotionSearch {
+        half_width_s: 0.05,
+        ..search
+    };
+    let error = solve(&scene, &off, &narrow).unwrap_err();
+    assert!(matches!(error, SyncError::AtTheEdge { .. }), "{error}");
+    // A phone that was moved after the calibration.
+    let mut moved = scene_with_turned_right();
+    let error = solve(&moved, &pair(4, &joint_at), &search).unwrap_err();
+    assert!(
+        matches!(
+            error,
+            SyncError::ViewsDisagree { .. } | SyncError::AtTheEdge { .. }
+        ),
+        "{error}"
+    );
+    moved.rig = scene.rig.clone();
+    assert!(solve(&moved, &pair(4, &joint_at), &search).is_ok());
+    // Too exact an answer asked for.
+    let strict = MotionSearch {
+        max_sd_s: 1e-6,
+        ..search
+    };
+    let error = solve(&scene, &pair(5, &joint_at), &strict).unwrap_err();
+    assert!(matches!(error, SyncError::Unconstrained { .. }), "{error}");
+}
+
+fn scene_with_turned_right() -> Scene {
+    let mut scene = scene();
+    let turn = nalgebra::Rotation3::from_euler_angles(0.08, 0.0, 0.05);
+    let pose = &mut scene.rig.right_from_left.0;
+    pose.rotation = turn * pose.rotation;
+    pose.translation_m = turn * pose.translation_m;
+    scene
+}
+
+/// A sound of damped partials that begins at once, as a clap does.
+struct Clap {
+    at_s: f64,
+    place: Vector3<f64>,
+    partials: Vec<(f64, f64, f64)>,
+}
+
+impl Clap {
+    fn new(at_s: f64, place: Vector3<f64>, rng: &mut ChaCha8Rng) -> Self {
+        let mut partial = || {
+            (
+                rng.random_range(400.0..8000.0),
+                rng.random_range(0.0..std::f64::consts::TAU),
+                rng.random_range(80.0..500.0),
+            )
+        };
+        Self {
+            at_s,
+            place,
+            partials: (0..40).map(|_| partial()).collect(),
+        }
+    }
+
+    fn pressure(&self, since_s: f64) -> f64 {
+        if since_s <= 0.0 {
+            return 0.0;
+        }
+        // Loud within a fifth of a millisecond.
+        let attack = 1.0 - (-since_s / 0.0002).exp();
+        let partial = |(hz, phase, damping): &(f64, f64, f64)| {
+            (-damping * since_s).exp() * (std::f64::consts::TAU * hz * since_s + phase).sin()
+        };
+        attack * self.partials.iter().map(partial).sum::<f64>()
+    }
+}
+
+/// How one phone hears.
+struct Microphone {
+    rate_hz: f64,
+    start_s: f64,
+    gain: f64,
+    noise: f64,
+    /// Time constants of a one-pole low pass and high pass, seconds.
+    low_s: f64,
+    high_s: f64,
+}
+
+fn heard(claps: &[Clap], mic: &Microphone, at: Vector3<f64>, clock_offset_s: f64, seed: u64) -> SoundTrack {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let (mut low, mut slow) = (0.0, 0.0);
+    let samples = (0..(3.0 * mic.rate_hz) as usize)
+        .map(|i| {
+            let world_s = mic.start_s + i as f64 / mic.rate_hz + clock_offset_s;
+            let sound: f64 = claps
+                .iter()
+                .map(|clap| {
+                    let way_m = (clap.place - at).norm();
+                    clap.pressure(world_s - clap.at_s - way_m / 343.0) / way_m
+                })
+                .sum();
+            let raw = mic.gain * sound + mic.noise * normal(&mut rng);
+            low += (raw - low) * (1.0 - (-1.0 / (mic.rate_hz * mic.low_s)).exp());
+            slow += (low - slow) * (1.0 - (-1.0 / (mic.rate_hz * mic.high_s)).exp());
+            (low - slow) as f32
+        })
+        .collect();
+    SoundTrack {
+        samples,
+        rate_hz: mic.rate_hz,
+        start: Seconds(mic.start_s),
+        warnings: Vec::new(),
+    }
+}
+
+#[test]
+fn claps_give_the_offset_to_a_fifth_of_a_millisecond_after_path_correction() {
+    let scene = scene();
+    let place = |phone| scene.rig.camera_from_world(phone).centre().0;
+    let rubber = Vector3::new(-0.3, 1.2, -0.4);
+    let mut worst = 0.0_f64;
+    for seed in 0..20 {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let truth = rng.random_range(-0.8..0.8);
+        let claps = [
+            Clap::new(0.9, rubber, &mut rng),
+            Clap::new(1.21 + rng.random_range(0.0..0.1), rubber, &mut rng),
+            // The ball in the glove, at the plate.
+            Clap::new(2.0, Vector3::new(18.4, 0.7, 0.0), &mut rng),
+        ];
+        let left = Microphone {
+            rate_hz: 48_000.0,
+            start_s: 0.02,
+            gain: 0.05,
+            noise: 0.002,
+            low_s: 20e-6,
+            high_s: 2e-3,
+        };
+        let right = Microphone {
+            rate_hz: if seed % 2 == 0 { 44_100.0 } else { 48_000.0 },
+            start_s: -0.013,
+            gain: 0.3,
+            noise: 0.01,
+            low_s: 45e-6,
+            high_s: 0.5e-3,
+        };
+        let left = heard(&claps, &left, place(Phone::Left), 0.0, 10 * seed);
+        let right = heard(&claps, &right, place(Phone::Right), truth, 10 * seed + 1);
+        let paths = SoundPaths::from_rig(&scene.rig, WorldPoint(rubber), 0.3);
+        let known = AudioDelay {
+            difference_s: 0.0,
+            sd_s: 0.0,
+        };
+        let options = SoundOptions {
+            paths: Some(paths),
+            baseline_m: None,
+            delay: known,
+        };
+        let found = offset_from_sound(&left, &right, &options).unwrap();
+        let error = found.clock.offset_s - truth;
+        worst = worst.max(error.abs());
+        assert!(error.abs() < 2e-4, "seed {seed}: {error} {found:?}");
+        assert!(found.onsets >= 2 && found.confidence > 0.1, "{found:?}");
+        // Nothing known: the doubt covers the way and the phones' delays.
+        let blind = offset_from_sound(&left, &right, &SoundOptions::default()).unwrap();
+        assert!(blind.clock.sd_s > 0.02);
+        assert!((blind.clock.offset_s - truth).abs() < 2.0 * blind.clock.sd_s);
+    }
+    println!("sound: worst error {:.4} ms of 20", worst * 1e3);
+}
+
+#[test]
+fn sounds_that_tell_nothing_are_refused() {
+    let track = |samples: Vec<f32>| SoundTrack {
+        samples,
+        rate_hz: 48_000.0,
+        start: Seconds(0.0),
+        warnings: Vec::new(),
+    };
+    let options = SoundOptions::default();
+    let hiss = |seed| {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        track((0..144_000).map(|_| 0.01 * normal(&mut rng) as f32).collect())
+    };
+    let silent = track(vec![0.0; 144_000]);
+    let error = offset_from_sound(&silent, &hiss(1), &options).unwrap_err();
+    assert!(
+        matches!(error, SyncError::NoUsableSound { side: "left", .. }),
+        "{error}"
+    );
+    let error = offset_from_sound(&hiss(1), &hiss(2), &options).unwrap_err();
+    assert!(matches!(error, SyncError::SoundsUnlike { .. }), "{error}");
+    // A metronome fits every beat.
+    let mut rng = ChaCha8Rng::seed_from_u64(4);
+    let mut one = Clap::new(0.2, Vector3::zeros(), &mut rng);
+    let beats: Vec<Clap> = (0..50)
+        .map(|i| {
+            one.at_s = 0.05 + 0.25 * f64::from(i);
+            Clap {
+                at_s: one.at_s,
+                place: one.place,
+                partials: one.partials.clone(),
+            }
+        })
+        .collect();
+    let mic = Microphone {
+        rate_hz: 48_000.0,
+        start_s: 3.0,
+        gain: 0.1,
+        noise: 0.001,
+        low_s: 20e-6,
+        high_s: 2e-3,
+    };
+    let at = Vector3::new(3.0, 0.0, 0.0);
+    let (left, right) = (heard(&beats, &mic, at, 0.0, 5), heard(&beats, &mic, at, 0.1, 6));
+    let error = offset_from_sound(&left, &right, &options).unwrap_err();
+    assert!(matches!(error, SyncError::SoundAmbiguous { .. }), "{error}");
+}
+
+#[test]
+fn sound_leads_the_motion_and_both_are_joined() {
+    let scene = scene();
+    let truth = 0.2871;
+    let prior = ClockOffset {
+        offset_s: truth + 0.03,
+        sd_s: 0.021,
+        at: Seconds(0.9),
+        drift: None,
+        source: ClockSource::Sound,
+    };
+    let pair = tracks(&scene, truth, Noise::Coloured, 11);
+    let motion = solve(&scene, &pair, &MotionSearch::about(&prior)).unwrap();
+    let (clock, warnings) = fuse(Some(&prior), Some(&motion.clock)).unwrap();
+    assert!(warnings.is_empty());
+    assert_eq!(clock.source, ClockSource::SoundAndMotion);
+    assert!(
+        (clock.offset_s - truth).abs() < 3.0 * clock.sd_s && clock.sd_s < 1e-3,
+        "{clock:?}"
+    );
+    let right = clock.right_from_left(Seconds(1.5));
+    assert!((right.0 - (1.5 - clock.offset_s)).abs() < 1e-12);
 }

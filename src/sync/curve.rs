@@ -32,6 +32,8 @@ pub(in crate::sync) struct OnCurve {
 pub(in crate::sync) struct Curve {
     knots: Vec<Knot>,
     max_gap_s: f64,
+    /// Instants in the middle of two samples between which the joint jumped, rising.
+    jumps: Vec<f64>,
 }
 
 impl Curve {
@@ -43,7 +45,11 @@ impl Curve {
                 knots.push(knot);
             }
         }
-        Self { knots, max_gap_s }
+        Self {
+            knots,
+            max_gap_s,
+            jumps: Vec::new(),
+        }
     }
 
     pub(in crate::sync) fn knots(&self) -> &[Knot] {
@@ -53,6 +59,35 @@ impl Curve {
     /// The curve with every sample moved to other coordinates; those without an image are left out.
     pub(in crate::sync) fn mapped(&self, f: impl Fn(&Knot) -> Option<Knot>) -> Self {
         Self::new(self.knots.iter().filter_map(f), self.max_gap_s)
+    }
+
+    /// The curve with its jumps noted: places where a sample leaves the straight line through its neighbours by more
+    /// than `sds` deviations and than the acceleration `limit` (per second squared) explains. Velocity is not told near
+    /// them.
+    pub(in crate::sync) fn with_jumps_noted(mut self, sds: f64, limit: f64) -> Self {
+        for w in self.knots.windows(3) {
+            let share = (w[1].t - w[0].t) / (w[2].t - w[0].t);
+            let off = (w[1].at - w[0].at.lerp(&w[2].at, share)).norm();
+            // x(t) with constant acceleration leaves its chord by a (t - t0)(t2 - t) / 2.
+            let bend = limit * (w[1].t - w[0].t) * (w[2].t - w[1].t) / 2.0;
+            if off > sds * w[1].sd + bend {
+                // Before or after the middle sample: where the longer way lies.
+                let before = (w[1].at - w[0].at).norm() > (w[2].at - w[1].at).norm();
+                let (a, b) = if before {
+                    (w[0].t, w[1].t)
+                } else {
+                    (w[1].t, w[2].t)
+                };
+                self.jumps.push((a + b) / 2.0);
+            }
+        }
+        self.jumps.sort_by(f64::total_cmp);
+        self
+    }
+
+    fn jumps_within(&self, from: f64, to: f64) -> bool {
+        let next = self.jumps.partition_point(|&jump| jump < from);
+        self.jumps.get(next).is_some_and(|&jump| jump <= to)
     }
 
     /// Place and velocity at an instant; `None` outside the samples and in gaps longer than the limit.
@@ -91,11 +126,14 @@ impl Curve {
     }
 
     /// Velocity of the straight line fitted to the samples within `half_s` of an instant, weighted down toward the
-    /// ends; `None` with fewer than four samples or all on one side.
+    /// ends; `None` with fewer than four samples, all on one side, or a jump among them.
     pub(in crate::sync) fn slope(&self, t: f64, half_s: f64) -> Option<Vector2<f64>> {
         let from = self.knots.partition_point(|knot| knot.t <= t - half_s);
         let to = self.knots.partition_point(|knot| knot.t < t + half_s);
         let near = self.knots.get(from..to)?;
+        if self.jumps_within(t - half_s, t + half_s) {
+            return None;
+        }
         if near.len() < 4 || near[0].t > t || near[near.len() - 1].t < t {
             return None;
         }
@@ -160,7 +198,7 @@ mod tests {
     #[test]
     fn a_cubic_is_met_exactly_between_uneven_samples() {
         let curve = Curve::new(knots(&[0.0, 0.011, 0.019, 0.03, 0.043]), 0.02);
-        for i in 11..=30 {
+        for i in 11..30 {
             let t = f64::from(i) / 1000.0;
             let on = curve.at(t).unwrap();
             assert!((on.at - cubic(t)).norm() < 1e-12);
@@ -178,6 +216,23 @@ mod tests {
         assert!((curve.at(0.085).unwrap().velocity.y + 7.0).abs() < 1e-9);
         assert!(Curve::default().at(0.0).is_none());
         assert!(Curve::new(knots(&[0.1]), 1.0).at(0.1).is_none());
+    }
+
+    #[test]
+    fn a_jump_hides_the_velocity_around_it_and_fast_motion_does_not() {
+        let place = |t: f64, jump: f64| if t > 0.1 { 2.0 * t * t + jump } else { 2.0 * t * t };
+        let curve = |jump: f64| {
+            let knot = |t: f64| Knot {
+                t,
+                at: Vector2::new(place(t, jump), 0.0),
+                sd: 0.001,
+                visible: 1.0,
+            };
+            Curve::new((0..60).map(|i| knot(f64::from(i) / 240.0)), 0.02).with_jumps_noted(8.0, 500.0)
+        };
+        assert!(curve(0.0).slope(0.1, 0.025).is_some());
+        assert!(curve(0.05).slope(0.09, 0.025).is_none());
+        assert!(curve(0.05).slope(0.06, 0.025).is_some());
     }
 
     #[test]

@@ -19,6 +19,11 @@ const MIN_SD_PX: f64 = 0.05;
 /// acceleration.
 const SLOPE_HALF_S: f64 = 0.025;
 
+/// Departure from smooth motion beyond which a keypoint has jumped to something else: deviations of one sample, and
+/// the acceleration of a hand (2500 m/s2, three times a fastball's) seen from five metres, per second squared.
+const JUMP_SDS: f64 = 8.0;
+const JUMP_ACCELERATION: f64 = 500.0;
+
 /// Both views of all joints in normalised coordinates.
 pub(in crate::sync) struct Views {
     essential: Matrix3<f64>,
@@ -91,11 +96,12 @@ impl Views {
         Some(slope.norm() / knot.sd)
     }
 
-    /// Residual alone at an offset, for scanning; `None` where the right view has nothing.
-    pub(in crate::sync) fn residual(&self, joint: usize, knot: &Knot, offset_s: f64) -> Option<f64> {
+    /// Residual alone at an offset, for scanning: over its deviation, and in pixels; `None` where the right view has
+    /// nothing.
+    pub(in crate::sync) fn residual(&self, joint: usize, knot: &Knot, offset_s: f64) -> Option<(f64, f64)> {
         let on = self.joints[joint].1.at(knot.t - offset_s)?;
-        let (error, deviation, _, _) = self.error(knot, &on);
-        Some(error / deviation)
+        let (error, deviation, _, unit_deviation) = self.error(knot, &on);
+        Some((error / deviation, error / unit_deviation * self.left.focal_px()))
     }
 
     /// Residual with its derivatives at an offset.
@@ -147,13 +153,15 @@ impl Lens {
     }
 
     fn normalised(&self, pixels: &Curve) -> Curve {
-        pixels.mapped(|knot| {
-            Some(Knot {
-                at: self.camera.undistort(knot.at.into())?,
-                sd: knot.sd.max(MIN_SD_PX) / self.focal_px(),
-                ..*knot
+        pixels
+            .mapped(|knot| {
+                Some(Knot {
+                    at: self.camera.undistort(knot.at.into())?,
+                    sd: knot.sd.max(MIN_SD_PX) / self.focal_px(),
+                    ..*knot
+                })
             })
-        })
+            .with_jumps_noted(JUMP_SDS, JUMP_ACCELERATION)
     }
 
     fn row_share(&self, at: Vector2<f64>) -> f64 {

@@ -24,6 +24,9 @@ mod coloured;
 /// How badly two views of a joint fit the rig.
 mod epipolar;
 
+/// The coarse search over offsets.
+mod scan;
+
 /// Offset from the motion of the joints.
 mod motion;
 
@@ -192,7 +195,8 @@ pub enum SyncError {
     /// No offset makes the two views fit the rig.
     #[error(
         "at the best offset the two views still miss each other by {residual_px:.0} px; \
-         check that the rig file belongs to this set-up and that no phone was moved"
+         check that both videos are of the same delivery, that the rig file belongs to this set-up \
+         and that no phone was moved"
     )]
     ViewsDisagree {
         /// Median epipolar residual, pixels.

@@ -9,27 +9,18 @@ use crate::geometry::{Shutter, StereoRig};
 use crate::sync::coloured::Colour;
 use crate::sync::curve::Knot;
 use crate::sync::epipolar::{Fit, Views};
+use crate::sync::scan::{self, STEP_S, at_the_edge};
 use crate::sync::{ClockOffset, ClockSource, SyncError};
 use crate::track::PoseTrack;
 use crate::units::Seconds;
 
-/// Step of the coarse grid, seconds: short against the motion, so that no minimum is missed.
-const STEP_S: f64 = 0.004;
-/// Observations used in the coarse scan; more say nothing new.
-const SCANNED: usize = 3000;
 /// Fewest fast observations for an answer.
-const NEEDED: usize = 60;
+pub(in crate::sync) const NEEDED: usize = 60;
 /// Speed below which an observation is noise and not motion, standard deviations per second. Smoothed over 50 ms, a
 /// still joint's own error moves it at about 25.
-const MIN_SPEED_SD_HZ: f64 = 100.0;
-/// Tuning constant of Cauchy's weight: 95 % efficiency on Gaussian noise (Holland and Welsch 1977).
-const CAUCHY: f64 = 2.385;
-/// Distance at which a second minimum counts as another one, seconds.
-const APART_S: f64 = 0.02;
-/// Least lead of the best minimum over the next, in log likelihood per independent observation's worth.
-const MIN_LEAD: f64 = 6.0;
-/// Median residual beyond which the rig does not belong to the views, pixels.
-const MAX_RESIDUAL_PX: f64 = 20.0;
+pub(in crate::sync) const MIN_SPEED_SD_HZ: f64 = 100.0;
+/// Tuning constant of Tukey's weight, likewise 95 % (Beaton and Tukey 1974).
+const TUKEY: f64 = 4.685;
 /// Smallest noise scale believed, of the stated one: perfect input stays solvable.
 const MIN_SCALE: f64 = 0.02;
 
@@ -106,23 +97,11 @@ pub struct MotionOffset {
 /// or when the views do not fit the rig at any offset.
 pub fn offset_from_motion(views: &MotionViews, search: &MotionSearch) -> Result<MotionOffset, SyncError> {
     let both = Views::new(views);
-    let scanned = fast_observations(&both);
-    if scanned.len() < NEEDED {
-        return Err(SyncError::TooStill {
-            samples: scanned.len(),
-            needed: NEEDED,
-        });
-    }
-    let start_s = scan(&both, &scanned, search)?;
+    let start_s = scan::best_offset(&both, search)?;
     let fine = Fine::solve(&both, start_s)?;
     let reach_s = search.half_width_s + STEP_S;
     if (fine.offset_s - search.centre_s).abs() > reach_s {
         return Err(at_the_edge(fine.offset_s, search));
-    }
-    if fine.residual_px > MAX_RESIDUAL_PX {
-        return Err(SyncError::ViewsDisagree {
-            residual_px: fine.residual_px,
-        });
     }
     let sd_s = fine.sd_s(views);
     if sd_s > search.max_sd_s {
@@ -145,85 +124,6 @@ pub fn offset_from_motion(views: &MotionViews, search: &MotionSearch) -> Result<
         colour_share: fine.colour.share,
         colour_tau_s: fine.colour.tau_s,
     })
-}
-
-fn at_the_edge(offset_s: f64, search: &MotionSearch) -> SyncError {
-    SyncError::AtTheEdge {
-        offset_s,
-        from_s: search.centre_s - search.half_width_s,
-        to_s: search.centre_s + search.half_width_s,
-    }
-}
-
-/// The left view's fastest observations, at most [`SCANNED`].
-fn fast_observations(views: &Views) -> Vec<(usize, Knot)> {
-    let mut fast: Vec<(f64, usize, Knot)> = Vec::new();
-    for joint in 0..views.joint_count() {
-        for knot in views.left_knots(joint) {
-            match views.left_speed(joint, knot) {
-                Some(speed) if speed > MIN_SPEED_SD_HZ => fast.push((speed, joint, *knot)),
-                _ => {}
-            }
-        }
-    }
-    fast.sort_by(|a, b| b.0.total_cmp(&a.0));
-    fast.truncate(SCANNED);
-    fast.into_iter().map(|(_, joint, knot)| (joint, knot)).collect()
-}
-
-/// The best offset of the grid; refuses when a distant one is about as good.
-fn scan(views: &Views, observations: &[(usize, Knot)], search: &MotionSearch) -> Result<f64, SyncError> {
-    let steps = (search.half_width_s / STEP_S).ceil() as i64;
-    // Cost and number of observations that both views had.
-    let costs: Vec<(f64, f64, usize)> = (-steps..=steps)
-        .map(|k| {
-            let offset_s = search.centre_s + k as f64 * STEP_S;
-            let (mut cost, mut met) = (0.0, 0);
-            for (joint, knot) in observations {
-                if let Some(r) = views.residual(*joint, knot, offset_s) {
-                    cost += (1.0 + (r / CAUCHY).powi(2)).ln();
-                    met += 1;
-                }
-            }
-            (offset_s, cost / f64::from(met.max(1)), met as usize)
-        })
-        .collect();
-    let most = costs.iter().map(|c| c.2).max().unwrap_or(0);
-    if most < NEEDED {
-        return Err(SyncError::TooStill {
-            samples: most,
-            needed: NEEDED,
-        });
-    }
-    let enough = |c: &&(f64, f64, usize)| 2 * c.2 >= most;
-    let Some(best) = costs.iter().filter(enough).min_by(|a, b| a.1.total_cmp(&b.1)) else {
-        return Err(SyncError::NoWitness);
-    };
-    // Minima elsewhere: lower than both neighbours, away from the best.
-    let other = costs
-        .windows(3)
-        .filter(|w| w[1].1 <= w[0].1 && w[1].1 <= w[2].1)
-        .map(|w| &w[1])
-        .filter(enough)
-        .filter(|c| (c.0 - best.0).abs() > APART_S)
-        .min_by(|a, b| a.1.total_cmp(&b.1));
-    if let Some(other) = other {
-        // Errors alike over some ten frames: a tenth of the observations count as independent. The scale of the
-        // residual is free, so costs compare as ratios (log of the mean square).
-        let independent = best.2 as f64 / 10.0;
-        let lead = independent * (other.1.max(1e-12) / best.1.max(1e-12)).ln();
-        if lead < MIN_LEAD {
-            return Err(SyncError::MotionAmbiguous {
-                first_s: best.0,
-                second_s: other.0,
-            });
-        }
-    }
-    let edge = (best.0 - search.centre_s).abs() > search.half_width_s - 0.5 * STEP_S;
-    if edge && search.half_width_s > STEP_S {
-        return Err(at_the_edge(best.0, search));
-    }
-    Ok(best.0)
 }
 
 /// The fine solution.
@@ -339,14 +239,16 @@ fn scale(series: &[Series]) -> f64 {
     (median * 1.4826).max(MIN_SCALE)
 }
 
-fn median(values: impl Iterator<Item = f64>) -> f64 {
+pub(in crate::sync) fn median(values: impl Iterator<Item = f64>) -> f64 {
     let mut sorted: Vec<f64> = values.collect();
     sorted.sort_by(f64::total_cmp);
     sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
 }
 
+/// Tukey's biweight: what lies beyond has no say, since a limb taken for another stays wrong for many frames together.
 fn trust(residual: f64, scale: f64) -> f64 {
-    1.0 / (1.0 + (residual / (CAUCHY * scale)).powi(2))
+    let x = residual / (TUKEY * scale);
+    if x.abs() < 1.0 { (1.0 - x * x).powi(2) } else { 0.0 }
 }
 
 /// Instants and residuals at unit scale, outliers pulled in.
