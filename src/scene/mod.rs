@@ -6,5 +6,8 @@ pub mod rig;
 /// Rotation in a film's track header.
 mod track_header;
 
+/// A film's sound track.
+mod film_sound;
+
 /// Pictures and sound into a video file.
 pub mod encode;

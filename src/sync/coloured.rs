@@ -76,11 +76,8 @@ impl Colour {
             .windows(2)
             .map(|w| (-(w[1] - w[0]) / self.tau_s).exp())
             .collect();
-        let mut diagonal: Vec<f64> = inv_d.clone();
+        let mut diagonal: Vec<f64> = inv_d.iter().map(|inverse| inverse + 1.0 / s).collect();
         let mut beside = vec![0.0; n.saturating_sub(1)];
-        for k in 0..n {
-            diagonal[k] += 1.0 / s;
-        }
         for (k, r) in rho.iter().enumerate() {
             let lost = (1.0 - r * r).max(1e-9);
             // Each link adds rho^2 / (1 - rho^2) to both of its ends.

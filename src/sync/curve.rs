@@ -160,19 +160,17 @@ fn lagrange(knots: &[Knot], t: f64) -> (Vector2<f64>, Vector2<f64>) {
     let mut value = Vector2::zeros();
     let mut slope = Vector2::zeros();
     for (i, knot) in knots.iter().enumerate() {
-        let others = || knots.iter().enumerate().filter(move |(j, _)| *j != i);
-        let below: f64 = others().map(|(_, o)| knot.t - o.t).product();
-        let above: f64 = others().map(|(_, o)| t - o.t).product();
-        let above_slope: f64 = others()
-            .map(|(skip, _)| {
-                others()
-                    .filter(|(j, _)| *j != skip)
-                    .map(|(_, o)| t - o.t)
-                    .product::<f64>()
-            })
-            .sum();
-        value += knot.at * (above / below);
-        slope += knot.at * (above_slope / below);
+        // Product over the other samples of (t - t_j) / (t_i - t_j), and its derivative, factor by factor.
+        let (mut weight, mut rise) = (1.0, 0.0);
+        for (j, other) in knots.iter().enumerate() {
+            if j != i {
+                let inverse = 1.0 / (knot.t - other.t);
+                rise = (rise * (t - other.t) + weight) * inverse;
+                weight *= (t - other.t) * inverse;
+            }
+        }
+        value += knot.at * weight;
+        slope += knot.at * rise;
     }
     (value, slope)
 }

@@ -23,6 +23,9 @@ pub(in crate::sync) const MIN_SPEED_SD_HZ: f64 = 100.0;
 const TUKEY: f64 = 4.685;
 /// Smallest noise scale believed, of the stated one: perfect input stays solvable.
 const MIN_SCALE: f64 = 0.02;
+/// Scale and colour of the noise are themselves read from few independent residuals: over 240 synthetic recordings the
+/// error was 1.04 (white) to 1.10 (coloured) times the formula's deviation.
+const NOISE_DOUBT: f64 = 1.07;
 
 /// Two views of one athlete and what is known of the phones.
 #[derive(Clone, Copy, Debug)]
@@ -182,7 +185,7 @@ impl Fine {
             if (round >= 8 && step.abs() < 1e-8) || round == 39 {
                 return Ok(Self {
                     offset_s,
-                    noise_sd_s: sums.variance.sqrt() / sums.information,
+                    noise_sd_s: NOISE_DOUBT * sums.variance.sqrt() / sums.information,
                     rows: (sums.rows.0 / sums.information, sums.rows.1 / sums.information),
                     at_s: sums.instant / sums.information,
                     samples,

@@ -8,7 +8,7 @@ use crate::sync::motion::{MIN_SPEED_SD_HZ, MotionSearch, NEEDED, median};
 /// Step of the coarse grid, seconds: short against the motion, so that no minimum is missed.
 pub(in crate::sync) const STEP_S: f64 = 0.004;
 /// Observations used in the coarse scan; more say nothing new.
-const SCANNED: usize = 3000;
+const SCANNED: usize = 1500;
 /// Distance at which a second minimum counts as another one, seconds.
 const APART_S: f64 = 0.02;
 /// Least lead of the best minimum over the next, in log likelihood per independent observation's worth.
