@@ -2,3 +2,12 @@
 
 /// Bones and forward kinematics.
 pub mod rig;
+
+/// Rotation in a film's track header.
+mod track_header;
+
+/// A film's sound track.
+mod film_sound;
+
+/// Pictures and sound into a video file.
+pub mod encode;
