@@ -1,5 +1,7 @@
 //! Triangulation: laws and references.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on should stop")]
+
 use nalgebra::{Rotation3, Vector3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -268,7 +270,7 @@ fn shutters() -> [Shutter; 2] {
 fn film_and_triangulate(path: &dyn Fn(f64) -> Vector3<f64>) -> (f64, usize) {
     let rig = rig();
     let [left_shutter, right_shutter] = shutters();
-    let offset = 3.14159;
+    let offset = 3.2718;
     let left = film(&rig, Phone::Left, &left_shutter, 10.0, 0.0, path);
     let right = film(
         &rig,
