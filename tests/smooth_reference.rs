@@ -386,7 +386,7 @@ fn doubt_of_imported_joints_is_found_from_the_residuals() {
         assert!((mean / sd - 1.0).abs() < 0.05, "{joint}: {mean} for {sd}");
     }
     assert_eq!(
-        estimate_sd(&times[..6], &vec![Some(Vector3::zeros()); 6], 1e5).unwrap(),
+        estimate_sd(&times[..6], &[Some(Vector3::zeros()); 6], 1e5).unwrap(),
         None
     );
 }
