@@ -1,1 +1,97 @@
-//! Store: results become files, whole or not at all.
+//! Store: results become files, whole or not at all; and files become results again.
+//!
+//! Formats: `delivery.json` (schema `twinmound.delivery/1`, [`DeliveryRecord`]) and `joints.csv` ([`joints_csv`],
+//! [`read_joints`]). Truth files of the film studio use the same formats. What is written appears under its name when it
+//! is complete ([`write_whole`], [`WholeFolder`]).
+
+/// `delivery.json`.
+mod delivery;
+
+/// `joints.csv`.
+mod joints;
+
+/// Writing whole or not at all.
+mod whole;
+
+use std::path::PathBuf;
+
+pub use delivery::{
+    AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EVENT_NAMES, EventRecord, EventsRecord, FileRecord,
+    MetricRecord, ReferenceRecord, RigRecord, SourceRecord, read_delivery, read_events,
+};
+pub use joints::{JointsTable, joints_csv, read_joints};
+pub use whole::{WholeFolder, delivery_folder_name, is_delivery_folder, sha256_hex, write_whole};
+
+/// What can go wrong with files.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The machine refused a file operation.
+    #[error("cannot {action} {}: {source}; check that the disk has room and the folder may be written", path.display())]
+    Io {
+        /// What was tried.
+        action: &'static str,
+        /// On what.
+        path: PathBuf,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// A file is not the JSON expected.
+    #[error("{what} cannot be read: {source}")]
+    Json {
+        /// What the file should be.
+        what: &'static str,
+        /// What the parser says.
+        source: serde_json::Error,
+    },
+    /// Another schema.
+    #[error(
+        "the file says schema '{found}' where '{expected}' is needed; it was made by another program or version"
+    )]
+    Schema {
+        /// Schema found.
+        found: String,
+        /// Schema needed.
+        expected: &'static str,
+    },
+    /// A result breaks the rules of its format; a fault of the program.
+    #[error("{id} cannot be written: {rule}")]
+    Rule {
+        /// Which metric or event.
+        id: String,
+        /// The rule.
+        rule: &'static str,
+    },
+    /// Not a readable table.
+    #[error("the joints file cannot be read as a table: {source}")]
+    Csv {
+        /// What the parser says.
+        #[from]
+        source: csv::Error,
+    },
+    /// A needed column is missing.
+    #[error(
+        "the joints file has no column {column}; its first line must name time_s and NAME_x_m, NAME_y_m, NAME_z_m of each joint"
+    )]
+    NoColumn {
+        /// The column.
+        column: String,
+    },
+    /// A cell is no number.
+    #[error("line {line} of the joints file: column {column} says '{text}', a number or nothing is needed")]
+    NotANumber {
+        /// Line in the file, from 1.
+        line: u64,
+        /// The column.
+        column: String,
+        /// What stands there.
+        text: String,
+    },
+    /// Times do not increase.
+    #[error(
+        "line {line} of the joints file: time_s is not later than in the line before; sort the rows and remove doubles"
+    )]
+    TimesNotIncreasing {
+        /// Line in the file, from 1.
+        line: u64,
+    },
+}

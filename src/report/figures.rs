@@ -1,0 +1,158 @@
+//! The figures of one delivery, by part of the body: what is taken at several events stands in one row.
+
+use maud::{Markup, html};
+
+use crate::quality::Status;
+use crate::report::labels::{Group, Label, event_name, label};
+use crate::report::numbers::{doubt, with_unit};
+use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord};
+
+/// All groups with their tables, and the reasons of what is doubtful or missing.
+pub(super) fn tables(record: &DeliveryRecord) -> Markup {
+    let labelled: Vec<(Label, &MetricRecord)> = record.metrics.iter().map(|m| (label(&m.id), m)).collect();
+    html! {
+        div.groups {
+            @for group in Group::ALL {
+                @let of_group: Vec<_> = labelled.iter().filter(|(l, _)| l.group == group).collect();
+                @if of_group.iter().any(|(_, m)| m.value.is_some()) {
+                    section.card {
+                        h3 { (group.title()) }
+                        (single_rows(&of_group))
+                        (event_rows(&of_group))
+                    }
+                }
+            }
+        }
+        (reasons(&labelled))
+    }
+}
+
+/// Figures that belong to no event.
+fn single_rows(metrics: &[&(Label, &MetricRecord)]) -> Markup {
+    let single: Vec<_> = metrics
+        .iter()
+        .filter(|(l, m)| l.event.is_none() && m.value.is_some())
+        .collect();
+    html! {
+        @if !single.is_empty() {
+            table.single {
+                @for (label, metric) in single {
+                    tr {
+                        th scope="row" { (name(label)) }
+                        td { (value(metric)) (reference(metric)) }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Figures at events: one row a figure, one column an event.
+fn event_rows(metrics: &[&(Label, &MetricRecord)]) -> Markup {
+    let at_events: Vec<_> = metrics.iter().filter(|(l, _)| l.event.is_some()).collect();
+    let columns: Vec<&str> = EVENT_NAMES
+        .into_iter()
+        .filter(|e| {
+            at_events
+                .iter()
+                .any(|(l, m)| l.event == Some(*e) && m.value.is_some())
+        })
+        .collect();
+    let mut names: Vec<&Label> = Vec::new();
+    for (label, _) in &at_events {
+        if !names.iter().any(|l| l.name == label.name) {
+            names.push(label);
+        }
+    }
+    html! {
+        @if !columns.is_empty() {
+            table.events {
+                thead { tr { td {} @for event in &columns { th scope="col" { (event_name(event)) } } } }
+                tbody {
+                    @for row in names {
+                        tr {
+                            th scope="row" { (name(row)) }
+                            @for event in &columns {
+                                @let found = at_events.iter().find(|(l, _)| l.name == row.name && l.event == Some(*event));
+                                td { @if let Some((_, metric)) = found { (value(metric)) } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn name(label: &Label) -> Markup {
+    html! {
+        (label.name)
+        @if !label.hint.is_empty() { " " small { (label.hint) } }
+    }
+}
+
+/// A value with its doubt; one that is not safe to act on is marked.
+pub(super) fn value(metric: &MetricRecord) -> Markup {
+    html! {
+        @match metric.value {
+            Some(v) => span.value.doubtful[metric.status == Status::Doubtful] title=[metric.reason.as_deref()] {
+                b { (with_unit(v, &metric.unit)) } " " span.doubt { (doubt(metric)) }
+            },
+            None => span.missing title=[metric.reason.as_deref()] { "–" },
+        }
+    }
+}
+
+/// Published values to compare with.
+fn reference(metric: &MetricRecord) -> Markup {
+    html! {
+        @if let Some(r) = &metric.reference {
+            small.reference title=(r.source) {
+                "published " (with_unit(r.low, &metric.unit)) " to " (with_unit(r.high, &metric.unit))
+            }
+        }
+    }
+}
+
+/// Why figures are doubtful or missing; figures with one reason stand together.
+fn reasons(labelled: &[(Label, &MetricRecord)]) -> Markup {
+    let mut by_reason: Vec<(&str, Status, Vec<String>)> = Vec::new();
+    for (label, metric) in labelled {
+        let Some(reason) = metric
+            .reason
+            .as_deref()
+            .filter(|_| metric.status != Status::Measured)
+        else {
+            continue;
+        };
+        let full = match label.event {
+            Some(event) => format!("{} ({})", label.name, event_name(event).to_lowercase()),
+            None => label.name.clone(),
+        };
+        match by_reason
+            .iter_mut()
+            .find(|(r, s, _)| *r == reason && *s == metric.status)
+        {
+            Some((_, _, names)) => names.push(full),
+            None => by_reason.push((reason, metric.status, vec![full])),
+        }
+    }
+    html! {
+        @if !by_reason.is_empty() {
+            details.card {
+                summary { "Why some figures are doubtful or missing (" (by_reason.iter().map(|r| r.2.len()).sum::<usize>()) ")" }
+                dl {
+                    @for (reason, status, names) in &by_reason {
+                        dt {
+                            span.tag.amber[*status == Status::Doubtful] {
+                                @if *status == Status::Doubtful { "doubtful" } @else { "not measurable" }
+                            }
+                            " " (reason)
+                        }
+                        dd { (names.join(", ")) }
+                    }
+                }
+            }
+        }
+    }
+}
