@@ -1,1 +1,436 @@
-//! Kinematics: a trajectory becomes events and metrics.
+//! Kinematics: a trajectory becomes events and metrics, each with its doubt.
+//!
+//! Input: joints in space over time, with velocities and doubts ([`crate::trajectory::Trajectory`]); method: segment
+//! frames and angles with analytic rates, events by fixed rules, doubt from noisy repetitions; output:
+//! [`DeliveryMeasures`]. Nothing here can fail as a whole: what cannot be measured says why.
+//!
+//! A left-hander is mirrored first, so that both hands give the same numbers; all files of this stage but this one
+//! know right-handers only. Definitions live in the [`catalogue`].
+
+use nalgebra::Vector3;
+use serde::Serialize;
+
+use crate::quality::{Status, Warning, Warnings};
+use crate::skeleton::{Handedness, PerJoint, Side};
+use crate::trajectory::Trajectory;
+use crate::units::Seconds;
+
+/// What is known of the athlete.
+mod athlete;
+
+/// Joint angles and tilts.
+mod angles;
+
+/// The table of all metrics.
+mod catalogue;
+
+/// Figures over time.
+mod curves;
+
+/// One delivery with its events and shared peaks.
+mod delivery;
+
+/// Spread over noisy repetitions.
+mod doubt;
+
+/// Kinetic energy and centre of mass.
+mod energy;
+
+/// The four events.
+mod events;
+
+/// Body-segment parameters.
+mod inertia;
+
+/// The metrics by part of the body.
+mod metrics;
+
+/// Left-handers become right-handers.
+mod mirror;
+
+/// The motion at any instant.
+mod motion;
+
+/// Vectors with their rates.
+mod moving;
+
+/// Peaks and level crossings.
+mod peaks;
+
+/// Noisy versions of a trajectory.
+mod perturb;
+
+/// Angular speeds.
+mod rates;
+
+/// Why a figure is missing or doubtful.
+mod reason;
+
+/// Body segments and their frames.
+mod segments;
+
+/// The order of the segments' peaks.
+mod sequence;
+
+/// All that is given, as a right-hander's.
+mod subject;
+
+/// Unwrapped angles.
+mod turns;
+
+pub use athlete::Athlete;
+pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
+pub use curves::Curve;
+pub use events::{Event, EventName, PerEvent};
+pub use inertia::{Row, SegmentKind, Sex, row as segment_row};
+pub use perturb::ClockDoubt;
+pub use reason::{Caution, Missing};
+pub use sequence::{Sequence, SequencePeak};
+
+use athlete::{Height, faster_hand};
+use catalogue::Compute;
+use delivery::{BallNow, Delivery, Given};
+use doubt::{Draw, MOST_FAILED, draws, spread};
+use events::{RELEASE_FROM_HAND_SD_S, contact_joints};
+use reason::Outcome;
+use segments::THROWING;
+use sequence::SEGMENTS;
+use subject::Subject;
+
+/// The ball at release, from its path in both views; world frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ball {
+    /// Where it leaves the hand, metres.
+    pub position_m: Vector3<f64>,
+    /// Standard deviation of each coordinate, metres.
+    pub position_sd_m: f64,
+    /// Its speed then, metres per second.
+    pub speed_m_s: f64,
+    /// Standard deviation of the speed, metres per second.
+    pub speed_sd_m_s: f64,
+}
+
+/// How to measure.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Noisy repetitions behind every standard deviation; 0 computes none.
+    pub draws: usize,
+    /// Seed of the noise: the same seed, the same result.
+    pub seed: u64,
+    /// Time constant of the joints' noise, seconds.
+    pub noise_time_s: PerJoint<f64>,
+    /// Highest frequency the smoother let through for each joint, hertz; `None` where not known.
+    pub bandwidth_hz: PerJoint<Option<f64>>,
+    /// Standard deviation of the world's vertical about each horizontal axis, degrees.
+    pub tilt_sd_deg: f64,
+    /// Standard deviation of the target line about the vertical, degrees.
+    pub yaw_sd_deg: f64,
+    /// Doubt of the offset between the two clocks, where two phones made the trajectory.
+    pub clock: Option<ClockDoubt>,
+    /// The ball's path in both views, where seen in 3 frames or more.
+    pub ball: Option<Ball>,
+    /// The instant of release where it is known (from the ball's path, or a scene's truth).
+    pub release: Option<Event>,
+    /// All events, instead of finding them; one without a time stays missing.
+    pub events: Option<PerEvent<Option<Event>>>,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            draws: 100,
+            seed: 1,
+            noise_time_s: PerJoint::from_fn(|_| 0.05),
+            bandwidth_hz: PerJoint::from_fn(|_| None),
+            tilt_sd_deg: 0.0,
+            yaw_sd_deg: 0.0,
+            clock: None,
+            ball: None,
+            release: None,
+            events: None,
+        }
+    }
+}
+
+impl Options {
+    /// No noisy repetitions: values without standard deviations, as for exact truth.
+    #[must_use]
+    pub fn without_doubt() -> Self {
+        Self {
+            draws: 0,
+            ..Self::default()
+        }
+    }
+}
+
+/// One measured figure, as `delivery.json` lists it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Metric {
+    /// Identifier.
+    pub id: &'static str,
+    /// The value; `None` only with a reason.
+    pub value: Option<f64>,
+    /// Standard deviation; `None` when the value is, or when no doubt was computed.
+    pub sd: Option<f64>,
+    /// Symbol of the unit of value and standard deviation.
+    pub unit: &'static str,
+    /// The event at which it is taken.
+    pub event: Option<EventName>,
+    /// How far to trust it.
+    pub status: Status,
+    /// Why it is doubtful or missing.
+    pub reason: Option<String>,
+    /// For speeds: least bandwidth of the joints behind it, hertz, where known.
+    pub bandwidth_hz: Option<f64>,
+}
+
+/// Everything measured of one delivery.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DeliveryMeasures {
+    /// The throwing hand, given or guessed.
+    pub throws: Side,
+    /// Body height used for shares of height, metres, given or estimated.
+    pub height_m: Option<f64>,
+    /// The four events, or why one is missing.
+    pub events: PerEvent<Result<Event, Missing>>,
+    /// All metrics, in the catalogue's order.
+    pub metrics: Vec<Metric>,
+    /// Figures over the trajectory's own times, as a right-hander's.
+    pub curves: Vec<Curve>,
+    /// The order of the segments' fastest turns.
+    pub sequence: Sequence,
+    /// What the reader should know.
+    pub warnings: Vec<Warning>,
+}
+
+impl DeliveryMeasures {
+    /// A metric by its id.
+    #[must_use]
+    pub fn metric(&self, id: &str) -> Option<&Metric> {
+        self.metrics.iter().find(|m| m.id == id)
+    }
+}
+
+/// Measures a delivery.
+#[must_use]
+pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) -> DeliveryMeasures {
+    let mut warnings = Warnings::default();
+    let throws = Handedness(
+        athlete
+            .throws
+            .unwrap_or_else(|| guess_hand(trajectory, &mut warnings)),
+    );
+    let subject = Subject::new(trajectory, athlete, throws, options);
+    let delivery = delivery_of(&subject);
+    warn(&subject, &delivery, &mut warnings);
+    let draws = draws(&subject, options.draws, options.seed);
+    DeliveryMeasures {
+        throws: throws.0,
+        height_m: subject.figures.height.metres().ok().map(|h| h.0),
+        events: events_with_doubt(&subject, &delivery, &draws),
+        metrics: catalogue()
+            .enumerate()
+            .map(|(index, definition)| metric(definition, index, &subject, &delivery, &draws))
+            .collect(),
+        curves: curves::curves(&delivery),
+        sequence: sequence_with_doubt(&delivery, &draws),
+        warnings: warnings.into_vec(),
+    }
+}
+
+/// The delivery as measured, without noise added.
+fn delivery_of(subject: &Subject) -> Delivery<'_> {
+    let given = Given {
+        events: subject
+            .events
+            .map(|events| PerEvent(events.0.map(|event| event.map(|e| e.time_s.0)))),
+        release_s: subject.release.map(|event| event.time_s.0),
+        release_shift_s: 0.0,
+    };
+    let ball = subject.ball.map(|ball| BallNow {
+        position_m: ball.position_m,
+        speed_m_s: ball.speed_m_s,
+    });
+    let motion = subject.motion(&subject.trajectory);
+    Delivery::new(motion, subject.inertia(), subject.figures, ball, &given)
+}
+
+/// One metric of a delivery, before its doubt.
+fn evaluate(definition: &Definition, delivery: &Delivery<'_>) -> Outcome {
+    if definition.needs_world && !delivery.motion.trajectory.world_known {
+        return Err(Missing::World);
+    }
+    match (definition.compute, definition.event) {
+        (Compute::At(figure), Some(event)) => figure(delivery, delivery.at(event)?),
+        (Compute::At(_), None) => Err(Missing::NotGiven),
+        (Compute::Whole(figure), _) => figure(delivery),
+    }
+}
+
+fn metric(
+    definition: &Definition,
+    index: usize,
+    subject: &Subject,
+    delivery: &Delivery<'_>,
+    draws: &[Draw],
+) -> Metric {
+    let bandwidths = definition.joints.iter().map(|&joint| subject.bandwidth_hz[joint]);
+    let bandwidth_hz = bandwidths
+        .reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)))
+        .flatten();
+    let mut metric = Metric {
+        id: definition.id,
+        value: None,
+        sd: None,
+        unit: definition.unit.symbol(),
+        event: definition.event,
+        status: Status::NotMeasurable,
+        reason: None,
+        bandwidth_hz: bandwidth_hz.filter(|_| definition.unit.is_speed()),
+    };
+    // A value that is no number would poison every file it is written to.
+    let finite = evaluate(definition, delivery).and_then(|reading| {
+        let number = reading.value.is_finite();
+        number.then_some(reading).ok_or(Missing::Degenerate {
+            segment: "body",
+            time_s: 0.0,
+        })
+    });
+    match finite {
+        Err(why) => metric.reason = Some(why.to_string()),
+        Ok(reading) => {
+            let (sd, failed) = spread(
+                draws.iter().map(|d| d.metrics[index]),
+                reading.value,
+                definition.unit,
+            );
+            let caution = reading
+                .caution
+                .or((failed > MOST_FAILED).then_some(Caution::Fragile {
+                    failed_pct: 100.0 * failed,
+                }))
+                .or_else(|| definition.unit.caution(reading.value, sd?));
+            metric.value = Some(reading.value);
+            metric.sd = sd;
+            metric.status = caution.as_ref().map_or(Status::Measured, |_| Status::Doubtful);
+            metric.reason = caution.map(|c| c.to_string());
+        }
+    }
+    metric
+}
+
+fn events_with_doubt(
+    subject: &Subject,
+    delivery: &Delivery<'_>,
+    draws: &[Draw],
+) -> PerEvent<Result<Event, Missing>> {
+    PerEvent::from_fn(|event| {
+        let time_s = delivery.events[event].clone()?;
+        let given = match subject.events {
+            Some(events) => events[event],
+            None => subject.release.filter(|_| event == EventName::BallRelease),
+        };
+        let spread_s = spread(
+            draws.iter().map(|d| d.events[event as usize]),
+            time_s,
+            Unit::Seconds,
+        )
+        .0;
+        let sd_s = match given {
+            Some(given) => given.sd_s.map(|sd| sd.0),
+            // A release from the hand alone is never surer than this, however steady the hand.
+            None if event == EventName::BallRelease => {
+                Some(spread_s.unwrap_or(0.0).max(RELEASE_FROM_HAND_SD_S))
+            }
+            None => spread_s,
+        };
+        Ok(Event {
+            time_s: Seconds(time_s),
+            sd_s: sd_s.map(Seconds),
+        })
+    })
+}
+
+fn sequence_with_doubt(delivery: &Delivery<'_>, draws: &[Draw]) -> Sequence {
+    let peaks = sequence::peaks(delivery);
+    let times: Vec<Option<f64>> = peaks.iter().map(|p| p.as_ref().ok().map(|p| p.time_s)).collect();
+    let order = sequence::order(&times);
+    let agreeing = draws
+        .iter()
+        .filter(|d| sequence::order(&d.sequence) == order)
+        .count();
+    Sequence {
+        peaks: order
+            .iter()
+            .filter_map(|&i| {
+                let peak = peaks[i].as_ref().ok()?;
+                Some(SequencePeak {
+                    segment: SEGMENTS[i],
+                    time_s: peak.time_s,
+                    sd_s: spread(draws.iter().map(|d| d.sequence[i]), peak.time_s, Unit::Seconds).0,
+                    speed_deg_s: peak.value,
+                })
+            })
+            .collect(),
+        order_probability: (!draws.is_empty()).then(|| agreeing as f64 / draws.len() as f64),
+    }
+}
+
+fn guess_hand(trajectory: &Trajectory, warnings: &mut Warnings) -> Side {
+    let guess = faster_hand(trajectory);
+    let text = match guess {
+        Some(side) => {
+            format!("the throwing hand was not given: the faster hand, the {side} one, is taken for it")
+        }
+        None => "the throwing hand was not given and no hand is known: taken for right-handed".to_owned(),
+    };
+    warnings.add(Warning::new(
+        "throwing_hand_guessed",
+        text,
+        "say --throws left or --throws right",
+    ));
+    guess.unwrap_or(Side::Right)
+}
+
+/// What the reader should know about how this delivery was measured.
+fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Warnings) {
+    if let Height::Estimated(height_m) = subject.figures.height {
+        warnings.add(Warning::new(
+            "height_estimated",
+            format!("body height was not given: {height_m:.2} m is estimated from the skeleton"),
+            "say --height-m with the athlete's height",
+        ));
+    }
+    let Ok(release_s) = delivery.events[EventName::BallRelease].clone() else {
+        return;
+    };
+    if subject.events.is_none() && subject.release.is_none() {
+        warnings.add(Warning::new(
+            "release_from_hand_speed",
+            "the ball's path was not seen: release is taken 3 ms after the throwing knuckle is fastest",
+            "film against a dark background so that the ball is seen in 3 or more frames of both phones",
+        ));
+    }
+    if subject.events.is_none()
+        && let Ok(joints) = contact_joints(&delivery.motion, release_s)
+        && joints.len() < 3
+    {
+        let names: Vec<&str> = joints
+            .iter()
+            .map(|j| subject.throws.joint_as_right_hander(*j).name())
+            .collect();
+        warnings.add(Warning::new(
+            "foot_contact_from_fewer_points",
+            format!("foot contact is found from {} alone", names.join(" and ")),
+            "heel, big toe and small toe of the lead foot should be known all through the stride",
+        ));
+    }
+    let hand = delivery.motion.joint(THROWING.knuckle, release_s);
+    if subject.trajectory.world_known && hand.is_ok_and(|hand| hand.rate.x <= 0.0) {
+        warnings.add(Warning::new(
+            "throw_not_toward_target",
+            "at release the throwing hand does not move toward the target",
+            "check the board's direction on the rubber, --throws, and that the delivery is a throw to the plate",
+        ));
+    }
+}
