@@ -20,8 +20,8 @@ pub(super) fn wrap_deg(angle_deg: f64) -> f64 {
 
 /// Bend at the middle of three joints, degrees: 0 straight.
 fn flexion_deg(motion: &Motion<'_>, joints: [Joint; 3], time_s: f64) -> Result<MovingScalar, Missing> {
-    let upper = motion.from_to(joints[0], joints[1], time_s)?;
-    let lower = motion.from_to(joints[1], joints[2], time_s)?;
+    let upper = motion.between(joints[0], joints[1], time_s)?;
+    let lower = motion.between(joints[1], joints[2], time_s)?;
     Ok(upper.angle_to(lower).degrees())
 }
 
@@ -141,7 +141,7 @@ pub(super) fn trunk_tilt_toward_target_deg(motion: &Motion<'_>, time_s: f64) -> 
 
 /// Angle between the upper arm and the trunk's downward axis, degrees.
 pub(super) fn shoulder_abduction_deg(motion: &Motion<'_>, arm: &Arm, time_s: f64) -> Result<f64, Missing> {
-    let upper_arm = motion.from_to(arm.shoulder, arm.elbow, time_s)?;
+    let upper_arm = motion.between(arm.shoulder, arm.elbow, time_s)?;
     let down = trunk(motion, time_s)?.y * -1.0;
     Ok(upper_arm.angle_to(down).degrees().value)
 }
@@ -152,7 +152,7 @@ pub(super) fn shoulder_horizontal_abduction_deg(
     arm: &Arm,
     time_s: f64,
 ) -> Result<f64, Missing> {
-    let upper_arm = motion.from_to(arm.shoulder, arm.elbow, time_s)?;
+    let upper_arm = motion.between(arm.shoulder, arm.elbow, time_s)?;
     let trunk = trunk(motion, time_s)?;
     Ok(-upper_arm
         .dot(trunk.x)
@@ -172,11 +172,11 @@ pub(super) fn external_rotation_deg(
         time_s,
     };
     let along = motion
-        .from_to(arm.shoulder, arm.elbow, time_s)?
+        .between(arm.shoulder, arm.elbow, time_s)?
         .unit()
         .ok_or(degenerate.clone())?;
     let upward = trunk(motion, time_s)?.y.across(along).unit().ok_or(degenerate)?;
     let forward = upward.cross(along);
-    let forearm = motion.from_to(arm.elbow, arm.wrist, time_s)?.across(along);
+    let forearm = motion.between(arm.elbow, arm.wrist, time_s)?.across(along);
     Ok(forearm.dot(upward).atan2(forearm.dot(forward)).degrees())
 }

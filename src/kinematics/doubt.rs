@@ -6,18 +6,16 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use rayon::prelude::*;
 
+use super::angles::wrap_deg;
+use super::assemble::evaluate;
 use super::athlete::ESTIMATED_HEIGHT_SD;
 use super::catalogue::{Unit, catalogue};
 use super::delivery::{BallNow, Delivery, Figures, Given};
 use super::energy::Inertia;
-use super::events::{EventName, RELEASE_FROM_HAND_SD_S};
+use super::events::{EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
 use super::perturb::Perturber;
 use super::sequence::{SEGMENTS, peak_times};
 use super::subject::Subject;
-use super::{angles::wrap_deg, evaluate};
-
-/// Above this share of failed draws a value is doubtful.
-pub(super) const MOST_FAILED: f64 = 0.1;
 
 /// What one noisy version gives.
 pub(super) struct Draw {
@@ -50,7 +48,7 @@ fn draw(subject: &Subject, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> D
     let given =
         Given {
             events: subject.events.map(|events| {
-                super::PerEvent(events.0.map(|event| {
+                PerEvent(events.0.map(|event| {
                     event.map(|event| event.time_s.0 + normal(event.sd_s.map_or(0.0, |sd| sd.0)))
                 }))
             }),

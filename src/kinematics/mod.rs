@@ -13,7 +13,6 @@ use serde::Serialize;
 use crate::quality::{Status, Warning, Warnings};
 use crate::skeleton::{Handedness, PerJoint, Side};
 use crate::trajectory::Trajectory;
-use crate::units::Seconds;
 
 /// What is known of the athlete.
 mod athlete;
@@ -21,8 +20,14 @@ mod athlete;
 /// Joint angles and tilts.
 mod angles;
 
+/// Metrics, events and sequence with their doubt.
+mod assemble;
+
 /// The table of all metrics.
 mod catalogue;
+
+/// Warnings about the measurement.
+mod cautions;
 
 /// Figures over time.
 mod curves;
@@ -87,14 +92,7 @@ pub use perturb::ClockDoubt;
 pub use reason::{Caution, Missing};
 pub use sequence::{Sequence, SequencePeak};
 
-use athlete::{Height, faster_hand};
-use catalogue::Compute;
 use delivery::{BallNow, Delivery, Given};
-use doubt::{Draw, MOST_FAILED, draws, spread};
-use events::{RELEASE_FROM_HAND_SD_S, contact_joints};
-use reason::Outcome;
-use segments::THROWING;
-use sequence::SEGMENTS;
 use subject::Subject;
 
 /// The ball at release, from its path in both views; world frame.
@@ -218,22 +216,22 @@ pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) ->
     let throws = Handedness(
         athlete
             .throws
-            .unwrap_or_else(|| guess_hand(trajectory, &mut warnings)),
+            .unwrap_or_else(|| cautions::guess_hand(trajectory, &mut warnings)),
     );
     let subject = Subject::new(trajectory, athlete, throws, options);
     let delivery = delivery_of(&subject);
-    warn(&subject, &delivery, &mut warnings);
-    let draws = draws(&subject, options.draws, options.seed);
+    cautions::warn(&subject, &delivery, &mut warnings);
+    let draws = doubt::draws(&subject, options.draws, options.seed);
     DeliveryMeasures {
         throws: throws.0,
         height_m: subject.figures.height.metres().ok().map(|h| h.0),
-        events: events_with_doubt(&subject, &delivery, &draws),
+        events: assemble::events(&subject, &delivery, &draws),
         metrics: catalogue()
             .enumerate()
-            .map(|(index, definition)| metric(definition, index, &subject, &delivery, &draws))
+            .map(|(index, definition)| assemble::metric(definition, index, &subject, &delivery, &draws))
             .collect(),
         curves: curves::curves(&delivery),
-        sequence: sequence_with_doubt(&delivery, &draws),
+        sequence: assemble::sequence(&delivery, &draws),
         warnings: warnings.into_vec(),
     }
 }
@@ -253,184 +251,4 @@ fn delivery_of(subject: &Subject) -> Delivery<'_> {
     });
     let motion = subject.motion(&subject.trajectory);
     Delivery::new(motion, subject.inertia(), subject.figures, ball, &given)
-}
-
-/// One metric of a delivery, before its doubt.
-fn evaluate(definition: &Definition, delivery: &Delivery<'_>) -> Outcome {
-    if definition.needs_world && !delivery.motion.trajectory.world_known {
-        return Err(Missing::World);
-    }
-    match (definition.compute, definition.event) {
-        (Compute::At(figure), Some(event)) => figure(delivery, delivery.at(event)?),
-        (Compute::At(_), None) => Err(Missing::NotGiven),
-        (Compute::Whole(figure), _) => figure(delivery),
-    }
-}
-
-fn metric(
-    definition: &Definition,
-    index: usize,
-    subject: &Subject,
-    delivery: &Delivery<'_>,
-    draws: &[Draw],
-) -> Metric {
-    let bandwidths = definition.joints.iter().map(|&joint| subject.bandwidth_hz[joint]);
-    let bandwidth_hz = bandwidths
-        .reduce(|a, b| a.zip(b).map(|(a, b)| a.min(b)))
-        .flatten();
-    let mut metric = Metric {
-        id: definition.id,
-        value: None,
-        sd: None,
-        unit: definition.unit.symbol(),
-        event: definition.event,
-        status: Status::NotMeasurable,
-        reason: None,
-        bandwidth_hz: bandwidth_hz.filter(|_| definition.unit.is_speed()),
-    };
-    // A value that is no number would poison every file it is written to.
-    let finite = evaluate(definition, delivery).and_then(|reading| {
-        let number = reading.value.is_finite();
-        number.then_some(reading).ok_or(Missing::Degenerate {
-            segment: "body",
-            time_s: 0.0,
-        })
-    });
-    match finite {
-        Err(why) => metric.reason = Some(why.to_string()),
-        Ok(reading) => {
-            let (sd, failed) = spread(
-                draws.iter().map(|d| d.metrics[index]),
-                reading.value,
-                definition.unit,
-            );
-            let caution = reading
-                .caution
-                .or((failed > MOST_FAILED).then_some(Caution::Fragile {
-                    failed_pct: 100.0 * failed,
-                }))
-                .or_else(|| definition.unit.caution(reading.value, sd?));
-            metric.value = Some(reading.value);
-            metric.sd = sd;
-            metric.status = caution.as_ref().map_or(Status::Measured, |_| Status::Doubtful);
-            metric.reason = caution.map(|c| c.to_string());
-        }
-    }
-    metric
-}
-
-fn events_with_doubt(
-    subject: &Subject,
-    delivery: &Delivery<'_>,
-    draws: &[Draw],
-) -> PerEvent<Result<Event, Missing>> {
-    PerEvent::from_fn(|event| {
-        let time_s = delivery.events[event].clone()?;
-        let given = match subject.events {
-            Some(events) => events[event],
-            None => subject.release.filter(|_| event == EventName::BallRelease),
-        };
-        let spread_s = spread(
-            draws.iter().map(|d| d.events[event as usize]),
-            time_s,
-            Unit::Seconds,
-        )
-        .0;
-        let sd_s = match given {
-            Some(given) => given.sd_s.map(|sd| sd.0),
-            // A release from the hand alone is never surer than this, however steady the hand.
-            None if event == EventName::BallRelease => {
-                Some(spread_s.unwrap_or(0.0).max(RELEASE_FROM_HAND_SD_S))
-            }
-            None => spread_s,
-        };
-        Ok(Event {
-            time_s: Seconds(time_s),
-            sd_s: sd_s.map(Seconds),
-        })
-    })
-}
-
-fn sequence_with_doubt(delivery: &Delivery<'_>, draws: &[Draw]) -> Sequence {
-    let peaks = sequence::peaks(delivery);
-    let times: Vec<Option<f64>> = peaks.iter().map(|p| p.as_ref().ok().map(|p| p.time_s)).collect();
-    let order = sequence::order(&times);
-    let agreeing = draws
-        .iter()
-        .filter(|d| sequence::order(&d.sequence) == order)
-        .count();
-    Sequence {
-        peaks: order
-            .iter()
-            .filter_map(|&i| {
-                let peak = peaks[i].as_ref().ok()?;
-                Some(SequencePeak {
-                    segment: SEGMENTS[i],
-                    time_s: peak.time_s,
-                    sd_s: spread(draws.iter().map(|d| d.sequence[i]), peak.time_s, Unit::Seconds).0,
-                    speed_deg_s: peak.value,
-                })
-            })
-            .collect(),
-        order_probability: (!draws.is_empty()).then(|| agreeing as f64 / draws.len() as f64),
-    }
-}
-
-fn guess_hand(trajectory: &Trajectory, warnings: &mut Warnings) -> Side {
-    let guess = faster_hand(trajectory);
-    let text = match guess {
-        Some(side) => {
-            format!("the throwing hand was not given: the faster hand, the {side} one, is taken for it")
-        }
-        None => "the throwing hand was not given and no hand is known: taken for right-handed".to_owned(),
-    };
-    warnings.add(Warning::new(
-        "throwing_hand_guessed",
-        text,
-        "say --throws left or --throws right",
-    ));
-    guess.unwrap_or(Side::Right)
-}
-
-/// What the reader should know about how this delivery was measured.
-fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Warnings) {
-    if let Height::Estimated(height_m) = subject.figures.height {
-        warnings.add(Warning::new(
-            "height_estimated",
-            format!("body height was not given: {height_m:.2} m is estimated from the skeleton"),
-            "say --height-m with the athlete's height",
-        ));
-    }
-    let Ok(release_s) = delivery.events[EventName::BallRelease].clone() else {
-        return;
-    };
-    if subject.events.is_none() && subject.release.is_none() {
-        warnings.add(Warning::new(
-            "release_from_hand_speed",
-            "the ball's path was not seen: release is taken 3 ms after the throwing knuckle is fastest",
-            "film against a dark background so that the ball is seen in 3 or more frames of both phones",
-        ));
-    }
-    if subject.events.is_none()
-        && let Ok(joints) = contact_joints(&delivery.motion, release_s)
-        && joints.len() < 3
-    {
-        let names: Vec<&str> = joints
-            .iter()
-            .map(|j| subject.throws.joint_as_right_hander(*j).name())
-            .collect();
-        warnings.add(Warning::new(
-            "foot_contact_from_fewer_points",
-            format!("foot contact is found from {} alone", names.join(" and ")),
-            "heel, big toe and small toe of the lead foot should be known all through the stride",
-        ));
-    }
-    let hand = delivery.motion.joint(THROWING.knuckle, release_s);
-    if subject.trajectory.world_known && hand.is_ok_and(|hand| hand.rate.x <= 0.0) {
-        warnings.add(Warning::new(
-            "throw_not_toward_target",
-            "at release the throwing hand does not move toward the target",
-            "check the board's direction on the rubber, --throws, and that the delivery is a throw to the plate",
-        ));
-    }
 }

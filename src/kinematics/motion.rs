@@ -65,7 +65,7 @@ impl Motion<'_> {
     }
 
     /// The vector from one joint to another.
-    pub(super) fn from_to(&self, from: Joint, to: Joint, time_s: f64) -> Result<MovingVector, Missing> {
+    pub(super) fn between(&self, from: Joint, to: Joint, time_s: f64) -> Result<MovingVector, Missing> {
         Ok(self.joint(to, time_s)? - self.joint(from, time_s)?)
     }
 

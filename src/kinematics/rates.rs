@@ -42,7 +42,7 @@ pub(super) fn direction_velocity_rad_s(
     time_s: f64,
 ) -> Result<Vector3<f64>, Missing> {
     let direction = motion
-        .from_to(from, to, time_s)?
+        .between(from, to, time_s)?
         .unit()
         .ok_or(Missing::Degenerate {
             segment: "limb",

@@ -103,12 +103,12 @@ pub(super) fn up() -> MovingVector {
 
 /// From the lead hip to the drive hip.
 pub(super) fn hip_line(motion: &Motion<'_>, time_s: f64) -> Result<MovingVector, Missing> {
-    motion.from_to(LEAD.hip, DRIVE.hip, time_s)
+    motion.between(LEAD.hip, DRIVE.hip, time_s)
 }
 
 /// From the lead shoulder to the throwing shoulder (S).
 pub(super) fn shoulder_line(motion: &Motion<'_>, time_s: f64) -> Result<MovingVector, Missing> {
-    motion.from_to(GLOVE.shoulder, THROWING.shoulder, time_s)
+    motion.between(GLOVE.shoulder, THROWING.shoulder, time_s)
 }
 
 /// Middle of the hips.
@@ -154,7 +154,7 @@ pub(super) fn trunk(motion: &Motion<'_>, time_s: f64) -> Result<Frame, Missing> 
 /// The long axis of a thigh, from knee to hip.
 pub(super) fn thigh_axis(motion: &Motion<'_>, leg: &Leg, time_s: f64) -> Result<MovingVector, Missing> {
     motion
-        .from_to(leg.knee, leg.hip, time_s)?
+        .between(leg.knee, leg.hip, time_s)?
         .unit()
         .ok_or(Missing::Degenerate {
             segment: "thigh",
@@ -165,8 +165,8 @@ pub(super) fn thigh_axis(motion: &Motion<'_>, leg: &Leg, time_s: f64) -> Result<
 /// The thigh frame of either leg; undefined for a straight knee.
 pub(super) fn thigh(motion: &Motion<'_>, leg: &Leg, time_s: f64) -> Result<Frame, Missing> {
     let y = thigh_axis(motion, leg, time_s)?;
-    let shank = motion.from_to(leg.knee, leg.ankle, time_s)?;
-    let femur = motion.from_to(leg.hip, leg.knee, time_s)?;
+    let shank = motion.between(leg.knee, leg.ankle, time_s)?;
+    let femur = motion.between(leg.hip, leg.knee, time_s)?;
     let z = shank.cross(femur).unit().ok_or(Missing::Degenerate {
         segment: "thigh",
         time_s,

@@ -177,7 +177,7 @@ fn external_rotation(d: &Delivery<'_>, time_s: f64) -> Outcome {
 fn arm_slot(d: &Delivery<'_>, time_s: f64) -> Outcome {
     let arm = d
         .motion
-        .from_to(THROWING.shoulder, THROWING.knuckle, time_s)?
+        .between(THROWING.shoulder, THROWING.knuckle, time_s)?
         .value;
     Ok(arm.y.atan2(arm.z).to_degrees().into())
 }

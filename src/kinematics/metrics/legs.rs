@@ -180,7 +180,7 @@ fn stride_direction(d: &Delivery<'_>, contact_s: f64) -> Outcome {
 }
 
 fn lead_foot_angle(d: &Delivery<'_>, contact_s: f64) -> Outcome {
-    let foot = d.motion.from_to(LEAD.heel, LEAD.big_toe, contact_s)?;
+    let foot = d.motion.between(LEAD.heel, LEAD.big_toe, contact_s)?;
     Ok(horizontal_direction_deg(foot.value).into())
 }
 
