@@ -180,3 +180,32 @@ pub(super) fn external_rotation_deg(
     let forearm = motion.between(arm.elbow, arm.wrist, time_s)?.across(along);
     Ok(forearm.dot(upward).atan2(forearm.dot(forward)).degrees())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::{Quaternion, UnitQuaternion};
+
+    /// SciPy's `Rotation.as_euler("ZXY")`; `fixtures/kinematics/README.md` has the recipe.
+    #[test]
+    fn cardan_angles_agree_with_scipy() {
+        let text = include_str!("../../fixtures/kinematics/scipy_zxy.csv");
+        let mut rows = 0;
+        for line in text.lines().skip(1) {
+            let v: Vec<f64> = line.split(',').map(|c| c.parse().unwrap()).collect();
+            let axes = |q: &[f64]| {
+                let unit = UnitQuaternion::from_quaternion(Quaternion::new(q[3], q[0], q[1], q[2]));
+                *unit.to_rotation_matrix().matrix()
+            };
+            let got = cardan_zxy_rad(&axes(&v[0..4]), &axes(&v[4..8])).map(f64::to_degrees);
+            for axis in 0..3 {
+                assert!(
+                    wrap_deg(got[axis] - v[8 + axis]).abs() < 1e-9,
+                    "{got:?} against {v:?}"
+                );
+            }
+            rows += 1;
+        }
+        assert_eq!(rows, 60);
+    }
+}

@@ -266,7 +266,7 @@ mod tests {
 
     #[test]
     fn a_peak_between_samples_is_found() {
-        let peak = sample(0.0, 1.0, |t| Ok((7.0 * (t - 0.321_4)).cos()))
+        let peak = sample(0.1, 0.6, |t| Ok((7.0 * (t - 0.321_4)).cos()))
             .unwrap()
             .highest()
             .unwrap();
@@ -289,10 +289,10 @@ mod tests {
         let hump = |t: f64| Ok((-0.5 * ((t - 0.4) / 0.05).powi(2)).exp());
         let peak = sample(0.0, 1.0, hump).unwrap().highest().unwrap();
         assert!((weighted_time_s(&peak, (0.0, 1.0), hump).unwrap() - 0.4).abs() < 1e-6);
-        // A ramp from 0 at 0 s to 1 at 0.5 s, then 0: the stretch above half is 0.25 to 0.5 s, with mean time 7/18 s.
-        let ramp = |t: f64| Ok(if t <= 0.5 { 2.0 * t } else { 0.0 });
-        let peak = sample(0.0, 1.0, ramp).unwrap().highest().unwrap();
-        assert!((weighted_time_s(&peak, (0.0, 1.0), ramp).unwrap() - 7.0 / 18.0).abs() < 2e-3);
+        // Up from 0 at 0 s to 1 at 0.5 s, down to 0 at 0.75 s: above half from 0.25 s to 0.625 s, mean time 4/9 s.
+        let triangle = |t: f64| Ok((2.0 * t).min(1.0 - 4.0 * (t - 0.5)).max(0.0));
+        let peak = sample(0.0, 1.0, triangle).unwrap().highest().unwrap();
+        assert!((weighted_time_s(&peak, (0.0, 1.0), triangle).unwrap() - 4.0 / 9.0).abs() < 1e-3);
     }
 
     #[test]

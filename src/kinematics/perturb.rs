@@ -247,7 +247,7 @@ mod tests {
         let constants = PerJoint::from_fn(|_| 0.05);
         let perturber = Perturber::new(&trajectory, &constants, 0.0, 0.0, None);
         let drawn = perturber.draw(&mut ChaCha8Rng::seed_from_u64(1));
-        let (mut p2, mut v2, mut count, mut worst) = (0.0, 0.0, 0.0, 0.0_f64);
+        let (mut p2, mut v2, mut count, mut off2) = (0.0, 0.0, 0.0, 0.0);
         let mut lagged = vec![0.0; 80];
         for (_, states) in drawn.joints.iter() {
             let states: Vec<JointState> = states.iter().map(|s| s.unwrap()).collect();
@@ -259,7 +259,7 @@ mod tests {
                     *sum += s.position_m.dot(&states[i + lag].position_m) / 3.0;
                 }
                 let slope = (states[i + 1].position_m - states[i - 1].position_m) / (2.0 * step_s);
-                worst = worst.max((slope - s.velocity_m_s).norm());
+                off2 += (slope - s.velocity_m_s).norm_squared() / 3.0;
             }
         }
         assert!(
@@ -269,11 +269,22 @@ mod tests {
         );
         let speed_sd = speed_noise_per_s(0.05) * sd_m;
         assert!(((v2 / count).sqrt() / speed_sd - 1.0).abs() < 0.03);
-        // Area under the autocorrelation: the exponential's time constant.
-        let area: f64 = step_s * (lagged.iter().sum::<f64>() / lagged[0] - 0.5);
-        assert!((area / 0.05 - 1.0).abs() < 0.1, "{area}");
-        // A difference over two frames follows the velocity as far as the noise is smooth.
-        assert!(worst < 0.3 * speed_sd, "{worst} of {speed_sd}");
+        // The Matern-5/2 correlation (Rasmussen & Williams 2006, eq. 4.17), whose area is 8 / (3 rate) = 0.05 s.
+        for (lag, sum) in lagged.iter().enumerate().step_by(4) {
+            let x = matern_rate_per_s(0.05) * step_s * lag as f64;
+            let expected = (1.0 + x + x * x / 3.0) * (-x).exp();
+            assert!(
+                (sum / lagged[0] - expected).abs() < 0.05,
+                "lag {lag}: {}",
+                sum / lagged[0]
+            );
+        }
+        // Differences over two frames follow the velocity; unrelated noise would be off by 1.4 of its spread.
+        assert!(
+            (off2 / count).sqrt() < 0.1 * speed_sd,
+            "{}",
+            (off2 / count).sqrt() / speed_sd
+        );
     }
 
     #[test]
