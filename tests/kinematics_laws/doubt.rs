@@ -1,6 +1,5 @@
 //! Standard deviations against noise of independent making.
 
-use nalgebra::Vector3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, StandardNormal};
@@ -158,7 +157,6 @@ fn the_same_seed_gives_the_same_doubt_and_wide_doubt_is_said() {
     }
     .to_string();
     assert!(shown.contains("13.000"));
-    let _: Vector3<f64> = Vector3::zeros();
 }
 
 /// The time a measurement takes is printed, not judged: machines differ.
@@ -175,5 +173,5 @@ fn a_hundred_draws_of_three_seconds_take_about_a_second() {
         "100 draws of a 3 s recording: {:.2} s",
         start.elapsed().as_secs_f64()
     );
-    assert_eq!(measures.metrics.len(), 69);
+    assert!(measures.metrics.iter().any(|m| m.sd.is_some()));
 }
