@@ -1,1 +1,22 @@
 //! Kinematics: analytic bodies, laws, outside references.
+
+/// Made motions the other modules measure.
+mod motions;
+
+/// Angles: worked cases and the frames behind them.
+mod angles;
+
+/// Bodies whose speeds and energies are known in closed form.
+mod analytic;
+
+/// The four events.
+mod events;
+
+/// Every metric against a second implementation.
+mod second_route;
+
+/// Statuses, reasons, missing joints.
+mod statuses;
+
+/// Standard deviations.
+mod doubt;

@@ -1,1 +1,254 @@
-//! Kinematics: a trajectory becomes events and metrics.
+//! Kinematics: a trajectory becomes events and metrics, each with its doubt.
+//!
+//! Input: joints in space over time, with velocities and doubts ([`crate::trajectory::Trajectory`]); method: segment
+//! frames and angles with analytic rates, events by fixed rules, doubt from noisy repetitions; output:
+//! [`DeliveryMeasures`]. Nothing here can fail as a whole: what cannot be measured says why.
+//!
+//! A left-hander is mirrored first, so that both hands give the same numbers; all files of this stage but this one
+//! know right-handers only. Definitions live in the [`catalogue`].
+
+use nalgebra::Vector3;
+use serde::Serialize;
+
+use crate::quality::{Status, Warning, Warnings};
+use crate::skeleton::{Handedness, PerJoint, Side};
+use crate::trajectory::Trajectory;
+
+/// What is known of the athlete.
+mod athlete;
+
+/// Joint angles and tilts.
+mod angles;
+
+/// Metrics, events and sequence with their doubt.
+mod assemble;
+
+/// The table of all metrics.
+mod catalogue;
+
+/// Warnings about the measurement.
+mod cautions;
+
+/// Figures over time.
+mod curves;
+
+/// One delivery with its events and shared peaks.
+mod delivery;
+
+/// Spread over noisy repetitions.
+mod doubt;
+
+/// Kinetic energy and centre of mass.
+mod energy;
+
+/// The four events.
+mod events;
+
+/// Body-segment parameters.
+mod inertia;
+
+/// The metrics by part of the body.
+mod metrics;
+
+/// Left-handers become right-handers.
+mod mirror;
+
+/// The motion at any instant.
+mod motion;
+
+/// Vectors with their rates.
+mod moving;
+
+/// Peaks and level crossings.
+mod peaks;
+
+/// Noisy versions of a trajectory.
+mod perturb;
+
+/// Angular speeds.
+mod rates;
+
+/// Why a figure is missing or doubtful.
+mod reason;
+
+/// Body segments and their frames.
+mod segments;
+
+/// The order of the segments' peaks.
+mod sequence;
+
+/// All that is given, as a right-hander's.
+mod subject;
+
+/// Unwrapped angles.
+mod turns;
+
+pub use athlete::Athlete;
+pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
+pub use curves::Curve;
+pub use events::{Event, EventName, PerEvent};
+pub use inertia::{Row, SegmentKind, Sex, row as segment_row};
+pub use perturb::ClockDoubt;
+pub use reason::{Caution, Missing};
+pub use sequence::{Sequence, SequencePeak};
+
+use delivery::{BallNow, Delivery, Given};
+use subject::Subject;
+
+/// The ball at release, from its path in both views; world frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ball {
+    /// Where it leaves the hand, metres.
+    pub position_m: Vector3<f64>,
+    /// Standard deviation of each coordinate, metres.
+    pub position_sd_m: f64,
+    /// Its speed then, metres per second.
+    pub speed_m_s: f64,
+    /// Standard deviation of the speed, metres per second.
+    pub speed_sd_m_s: f64,
+}
+
+/// How to measure.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Noisy repetitions behind every standard deviation; 0 computes none.
+    pub draws: usize,
+    /// Seed of the noise: the same seed, the same result.
+    pub seed: u64,
+    /// Time constant of the joints' noise, seconds.
+    pub noise_time_s: PerJoint<f64>,
+    /// Highest frequency the smoother let through for each joint, hertz; `None` where not known.
+    pub bandwidth_hz: PerJoint<Option<f64>>,
+    /// Standard deviation of the world's vertical about each horizontal axis, degrees.
+    pub tilt_sd_deg: f64,
+    /// Standard deviation of the target line about the vertical, degrees.
+    pub yaw_sd_deg: f64,
+    /// Doubt of the offset between the two clocks, where two phones made the trajectory.
+    pub clock: Option<ClockDoubt>,
+    /// The ball's path in both views, where seen in 3 frames or more.
+    pub ball: Option<Ball>,
+    /// The instant of release where it is known (from the ball's path, or a scene's truth).
+    pub release: Option<Event>,
+    /// All events, instead of finding them; one without a time stays missing.
+    pub events: Option<PerEvent<Option<Event>>>,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            draws: 100,
+            seed: 1,
+            noise_time_s: PerJoint::from_fn(|_| 0.05),
+            bandwidth_hz: PerJoint::from_fn(|_| None),
+            tilt_sd_deg: 0.0,
+            yaw_sd_deg: 0.0,
+            clock: None,
+            ball: None,
+            release: None,
+            events: None,
+        }
+    }
+}
+
+impl Options {
+    /// No noisy repetitions: values without standard deviations, as for exact truth.
+    #[must_use]
+    pub fn without_doubt() -> Self {
+        Self {
+            draws: 0,
+            ..Self::default()
+        }
+    }
+}
+
+/// One measured figure, as `delivery.json` lists it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Metric {
+    /// Identifier.
+    pub id: &'static str,
+    /// The value; `None` only with a reason.
+    pub value: Option<f64>,
+    /// Standard deviation; `None` when the value is, or when no doubt was computed.
+    pub sd: Option<f64>,
+    /// Symbol of the unit of value and standard deviation.
+    pub unit: &'static str,
+    /// The event at which it is taken.
+    pub event: Option<EventName>,
+    /// How far to trust it.
+    pub status: Status,
+    /// Why it is doubtful or missing.
+    pub reason: Option<String>,
+    /// For speeds: least bandwidth of the joints behind it, hertz, where known.
+    pub bandwidth_hz: Option<f64>,
+}
+
+/// Everything measured of one delivery.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DeliveryMeasures {
+    /// The throwing hand, given or guessed.
+    pub throws: Side,
+    /// Body height used for shares of height, metres, given or estimated.
+    pub height_m: Option<f64>,
+    /// The four events, or why one is missing.
+    pub events: PerEvent<Result<Event, Missing>>,
+    /// All metrics, in the catalogue's order.
+    pub metrics: Vec<Metric>,
+    /// Figures over the trajectory's own times, as a right-hander's.
+    pub curves: Vec<Curve>,
+    /// The order of the segments' fastest turns.
+    pub sequence: Sequence,
+    /// What the reader should know.
+    pub warnings: Vec<Warning>,
+}
+
+impl DeliveryMeasures {
+    /// A metric by its id.
+    #[must_use]
+    pub fn metric(&self, id: &str) -> Option<&Metric> {
+        self.metrics.iter().find(|m| m.id == id)
+    }
+}
+
+/// Measures a delivery.
+#[must_use]
+pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) -> DeliveryMeasures {
+    let mut warnings = Warnings::default();
+    let throws = Handedness(
+        athlete
+            .throws
+            .unwrap_or_else(|| cautions::guess_hand(trajectory, &mut warnings)),
+    );
+    let subject = Subject::new(trajectory, athlete, throws, options);
+    let delivery = delivery_of(&subject);
+    cautions::warn(&subject, &delivery, &mut warnings);
+    let draws = doubt::draws(&subject, options.draws, options.seed);
+    DeliveryMeasures {
+        throws: throws.0,
+        height_m: subject.figures.height.metres().ok().map(|h| h.0),
+        events: assemble::events(&subject, &delivery, &draws),
+        metrics: catalogue()
+            .enumerate()
+            .map(|(index, definition)| assemble::metric(definition, index, &subject, &delivery, &draws))
+            .collect(),
+        curves: curves::curves(&delivery),
+        sequence: assemble::sequence(&delivery, &draws),
+        warnings: warnings.into_vec(),
+    }
+}
+
+/// The delivery as measured, without noise added.
+fn delivery_of(subject: &Subject) -> Delivery<'_> {
+    let given = Given {
+        events: subject
+            .events
+            .map(|events| PerEvent(events.0.map(|event| event.map(|e| e.time_s.0)))),
+        release_s: subject.release.map(|event| event.time_s.0),
+        release_shift_s: 0.0,
+    };
+    let ball = subject.ball.map(|ball| BallNow {
+        position_m: ball.position_m,
+        speed_m_s: ball.speed_m_s,
+    });
+    let motion = subject.motion(&subject.trajectory);
+    Delivery::new(motion, subject.inertia(), subject.figures, ball, &given)
+}

@@ -1,0 +1,71 @@
+//! What the reader should know about how a delivery was measured.
+
+use crate::quality::{Warning, Warnings};
+use crate::skeleton::Side;
+use crate::trajectory::Trajectory;
+
+use super::athlete::{Height, faster_hand};
+use super::delivery::Delivery;
+use super::events::{EventName, contact_joints};
+use super::segments::THROWING;
+use super::subject::Subject;
+
+/// The hand that throws, from its speed; said in a warning.
+pub(super) fn guess_hand(trajectory: &Trajectory, warnings: &mut Warnings) -> Side {
+    let guess = faster_hand(trajectory);
+    let text = match guess {
+        Some(side) => {
+            format!("the throwing hand was not given: the faster hand, the {side} one, is taken for it")
+        }
+        None => "the throwing hand was not given and no hand is known: taken for right-handed".to_owned(),
+    };
+    warnings.add(Warning::new(
+        "throwing_hand_guessed",
+        text,
+        "say --throws left or --throws right",
+    ));
+    guess.unwrap_or(Side::Right)
+}
+
+/// Warnings about height, release, contact and the direction of the throw.
+pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Warnings) {
+    if let Height::Estimated(height_m) = subject.figures.height {
+        warnings.add(Warning::new(
+            "height_estimated",
+            format!("body height was not given: {height_m:.2} m is estimated from the skeleton"),
+            "say --height-m with the athlete's height",
+        ));
+    }
+    let Ok(release_s) = delivery.events[EventName::BallRelease].clone() else {
+        return;
+    };
+    if subject.events.is_none() && subject.release.is_none() {
+        warnings.add(Warning::new(
+            "release_from_hand_speed",
+            "the ball's path was not seen: release is taken 3 ms after the throwing knuckle is fastest",
+            "film against a dark background so that the ball is seen in 3 or more frames of both phones",
+        ));
+    }
+    if subject.events.is_none()
+        && let Ok(joints) = contact_joints(&delivery.motion, release_s)
+        && joints.len() < 3
+    {
+        let names: Vec<&str> = joints
+            .iter()
+            .map(|j| subject.throws.joint_as_right_hander(*j).name())
+            .collect();
+        warnings.add(Warning::new(
+            "foot_contact_from_fewer_points",
+            format!("foot contact is found from {} alone", names.join(" and ")),
+            "heel, big toe and small toe of the lead foot should be known all through the stride",
+        ));
+    }
+    let hand = delivery.motion.joint(THROWING.knuckle, release_s);
+    if subject.trajectory.world_known && hand.is_ok_and(|hand| hand.rate.x <= 0.0) {
+        warnings.add(Warning::new(
+            "throw_not_toward_target",
+            "at release the throwing hand does not move toward the target",
+            "check the board's direction on the rubber, --throws, and that the delivery is a throw to the plate",
+        ));
+    }
+}

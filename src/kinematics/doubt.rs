@@ -1,0 +1,133 @@
+//! Doubt: how events and metrics spread over noisy versions of the delivery.
+
+use nalgebra::Vector3;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
+use rayon::prelude::*;
+
+use super::angles::wrap_deg;
+use super::assemble::evaluate;
+use super::athlete::ESTIMATED_HEIGHT_SD;
+use super::catalogue::{Unit, catalogue};
+use super::delivery::{BallNow, Delivery, Figures, Given};
+use super::energy::Inertia;
+use super::events::{EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
+use super::perturb::Perturber;
+use super::sequence::{SEGMENTS, peak_times};
+use super::subject::Subject;
+
+/// What one noisy version gives.
+pub(super) struct Draw {
+    pub(super) events: [Option<f64>; EventName::ALL.len()],
+    pub(super) metrics: Vec<Option<f64>>,
+    pub(super) sequence: [Option<f64>; SEGMENTS.len()],
+}
+
+/// Measures `count` noisy versions of the subject, in parallel; the same seed gives the same draws.
+pub(super) fn draws(subject: &Subject, count: usize, seed: u64) -> Vec<Draw> {
+    let perturber = Perturber::new(
+        &subject.trajectory,
+        &subject.noise_time_s,
+        subject.tilt_sd_deg,
+        subject.yaw_sd_deg,
+        subject.clock,
+    );
+    (0..count)
+        .into_par_iter()
+        .map(|index| {
+            let mut rng = ChaCha8Rng::seed_from_u64(seed);
+            rng.set_stream(index as u64);
+            draw(subject, &perturber, &mut rng)
+        })
+        .collect()
+}
+
+fn draw(subject: &Subject, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> Draw {
+    let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
+    let given =
+        Given {
+            events: subject.events.map(|events| {
+                PerEvent(events.0.map(|event| {
+                    event.map(|event| event.time_s.0 + normal(event.sd_s.map_or(0.0, |sd| sd.0)))
+                }))
+            }),
+            release_s: subject
+                .release
+                .map(|event| event.time_s.0 + normal(event.sd_s.map_or(0.0, |sd| sd.0))),
+            release_shift_s: normal(RELEASE_FROM_HAND_SD_S),
+        };
+    let figures = Figures {
+        height: subject.figures.height.jittered(1.0 + normal(ESTIMATED_HEIGHT_SD)),
+        mass_kg: subject.figures.mass_kg,
+    };
+    let ball = subject.ball.map(|ball| BallNow {
+        position_m: ball.position_m + Vector3::from_fn(|_, _| normal(ball.position_sd_m)),
+        speed_m_s: ball.speed_m_s + normal(ball.speed_sd_m_s),
+    });
+    let drawn = perturber.draw(rng);
+    let motion = subject.motion(&drawn);
+    let inertia = Inertia::new(&motion, subject.sex);
+    let delivery = Delivery::new(motion, inertia, figures, ball, &given);
+    Draw {
+        events: EventName::ALL.map(|event| delivery.events[event].as_ref().ok().copied()),
+        metrics: catalogue()
+            .map(|definition| evaluate(definition, &delivery).ok().map(|r| r.value))
+            .collect(),
+        sequence: peak_times(&delivery).map(|time| time.ok()),
+    }
+}
+
+/// Half the range from the 16th to the 84th percentile of the known values, and the share that is unknown.
+///
+/// Angles are taken the short way round from `value`.
+pub(super) fn spread(draws: impl Iterator<Item = Option<f64>>, value: f64, unit: Unit) -> (Option<f64>, f64) {
+    let (mut known, mut count) = (Vec::new(), 0.0);
+    for drawn in draws {
+        count += 1.0;
+        known.extend(drawn.map(|drawn| match unit {
+            Unit::Degrees => wrap_deg(drawn - value),
+            _ => drawn - value,
+        }));
+    }
+    let failed = if count > 0.0 {
+        1.0 - known.len() as f64 / count
+    } else {
+        0.0
+    };
+    known.sort_by(f64::total_cmp);
+    let sd = quantile(&known, 0.8413).zip(quantile(&known, 0.1587));
+    (sd.map(|(high, low)| 0.5 * (high - low)), failed)
+}
+
+/// Quantile of sorted values, linear between neighbours; `None` for fewer than two.
+fn quantile(sorted: &[f64], share: f64) -> Option<f64> {
+    let last = sorted.len().checked_sub(1).filter(|&last| last > 0)?;
+    let place = share * last as f64;
+    let below = (place.floor() as usize).min(last - 1);
+    let part = place - below as f64;
+    Some(sorted[below] * (1.0 - part) + sorted[below + 1] * part)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_spread_of_normal_draws_is_their_sd_and_outliers_do_not_matter() {
+        let mut rng = ChaCha8Rng::seed_from_u64(3);
+        let mut values: Vec<Option<f64>> = (0..4000)
+            .map(|_| Some(5.0 + 2.0 * rng.sample::<f64, _>(StandardNormal)))
+            .collect();
+        values.extend([Some(1e6), Some(-1e6), None]);
+        let (sd, failed) = spread(values.into_iter(), 5.0, Unit::Seconds);
+        assert!((sd.unwrap() - 2.0).abs() < 0.1);
+        assert!((failed - 1.0 / 4003.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn angles_spread_the_short_way_round() {
+        let (sd, _) = spread([Some(179.0), Some(-179.0)].into_iter(), 180.0, Unit::Degrees);
+        assert!(sd.unwrap() < 1.5);
+    }
+}

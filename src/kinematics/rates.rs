@@ -1,0 +1,64 @@
+//! Angular speeds of segments, degrees per second, from the state's own velocities.
+
+use nalgebra::Vector3;
+
+use crate::skeleton::Joint;
+
+use super::motion::Motion;
+use super::reason::Missing;
+use super::segments::{pelvis, trunk};
+
+/// Angular velocity of the pelvis along its Y, degrees per second: + turns toward the target.
+pub(super) fn pelvis_rotation_speed_deg_s(motion: &Motion<'_>, time_s: f64) -> Result<f64, Missing> {
+    Ok(pelvis(motion, time_s)?.angular_velocity_rad_s().y.to_degrees())
+}
+
+/// Angular velocity of the trunk along its Y, degrees per second: + turns toward the target.
+pub(super) fn trunk_rotation_speed_deg_s(motion: &Motion<'_>, time_s: f64) -> Result<f64, Missing> {
+    Ok(trunk(motion, time_s)?.angular_velocity_rad_s().y.to_degrees())
+}
+
+/// Overall angular speed of the pelvis frame, degrees per second.
+pub(super) fn pelvis_angular_speed_deg_s(motion: &Motion<'_>, time_s: f64) -> Result<f64, Missing> {
+    Ok(pelvis(motion, time_s)?
+        .angular_velocity_rad_s()
+        .norm()
+        .to_degrees())
+}
+
+/// Overall angular speed of the trunk, degrees per second.
+pub(super) fn trunk_angular_speed_deg_s(motion: &Motion<'_>, time_s: f64) -> Result<f64, Missing> {
+    Ok(trunk(motion, time_s)?
+        .angular_velocity_rad_s()
+        .norm()
+        .to_degrees())
+}
+
+/// Angular velocity of the direction from one joint to another, radians per second: without the unseen spin about it.
+pub(super) fn direction_velocity_rad_s(
+    motion: &Motion<'_>,
+    from: Joint,
+    to: Joint,
+    time_s: f64,
+) -> Result<Vector3<f64>, Missing> {
+    let direction = motion
+        .between(from, to, time_s)?
+        .unit()
+        .ok_or(Missing::Degenerate {
+            segment: "limb",
+            time_s,
+        })?;
+    Ok(direction.value.cross(&direction.rate))
+}
+
+/// Angular speed of the direction from one joint to another, degrees per second.
+pub(super) fn direction_speed_deg_s(
+    motion: &Motion<'_>,
+    from: Joint,
+    to: Joint,
+    time_s: f64,
+) -> Result<f64, Missing> {
+    Ok(direction_velocity_rad_s(motion, from, to, time_s)?
+        .norm()
+        .to_degrees())
+}

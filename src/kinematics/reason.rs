@@ -1,0 +1,198 @@
+//! Why a figure is missing, and why one that exists should be doubted.
+
+use crate::skeleton::Joint;
+
+use super::events::EventName;
+
+/// Why an event or a metric could not be measured.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum Missing {
+    /// A needed joint was not seen.
+    #[error("{joint} is unknown at {time_s:.3} s")]
+    Joint {
+        /// The joint, on the athlete's own side.
+        joint: Joint,
+        /// When it was needed, seconds.
+        time_s: f64,
+    },
+    /// The instant lies before or after the recording.
+    #[error("the recording does not reach {time_s:.3} s")]
+    OutsideRecording {
+        /// The needed instant, seconds.
+        time_s: f64,
+    },
+    /// An event it depends on is missing.
+    #[error("{event} was not found: {why}")]
+    Event {
+        /// The event.
+        event: EventName,
+        /// Why it is missing.
+        why: Box<Missing>,
+    },
+    /// The caller gave the events, without this one.
+    #[error("the given events leave it out")]
+    NotGiven,
+    /// Tilts and directions need the world.
+    #[error("no world frame was measured: show the board upright on the rubber, facing the target")]
+    World,
+    /// Joules need the mass of the body.
+    #[error("mass unknown")]
+    Mass,
+    /// Shares of height need a height.
+    #[error("body height unknown, and too few joints are known to estimate it")]
+    Height,
+    /// The ball was not followed.
+    #[error("the ball was not seen in 3 or more frames of both phones")]
+    Ball,
+    /// A straight knee hides the rotation of the thigh.
+    #[error(
+        "the knee is bent {bent_deg:.0} degrees, under {least_deg:.0}: the thigh's rotation cannot be seen"
+    )]
+    StraightKnee {
+        /// Knee flexion, degrees.
+        bent_deg: f64,
+        /// Least flexion, degrees.
+        least_deg: f64,
+    },
+    /// An upper arm near the trunk's long axis has no direction across it.
+    #[error(
+        "the arm is abducted {abduction_deg:.0} degrees, outside {least_deg:.0} to {most_deg:.0}: \
+         its direction across the trunk cannot be told"
+    )]
+    ArmAlongTrunk {
+        /// Shoulder abduction, degrees.
+        abduction_deg: f64,
+        /// Least abduction, degrees.
+        least_deg: f64,
+        /// Largest abduction, degrees.
+        most_deg: f64,
+    },
+    /// Points that should be apart coincide.
+    #[error("the points of the {segment} lie on each other or in one line at {time_s:.3} s")]
+    Degenerate {
+        /// The segment.
+        segment: &'static str,
+        /// When, seconds.
+        time_s: f64,
+    },
+    /// The window in which to look is empty.
+    #[error("nothing to look through: the window from {from_s:.3} s to {to_s:.3} s is empty")]
+    EmptyWindow {
+        /// Start, seconds.
+        from_s: f64,
+        /// End, seconds.
+        to_s: f64,
+    },
+    /// A largest value at the end of its window is no peak.
+    #[error("{what} has no peak between {from_s:.3} s and {to_s:.3} s: its largest value lies at an end")]
+    NoPeak {
+        /// The quantity.
+        what: &'static str,
+        /// Start of the window, seconds.
+        from_s: f64,
+        /// End of the window, seconds.
+        to_s: f64,
+    },
+    /// A level was never crossed.
+    #[error("{what} between {from_s:.3} s and {to_s:.3} s")]
+    NoCrossing {
+        /// What did not happen, as a clause.
+        what: &'static str,
+        /// Start of the window, seconds.
+        from_s: f64,
+        /// End of the window, seconds.
+        to_s: f64,
+    },
+}
+
+/// Why a value exists but should not be acted on.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum Caution {
+    /// The figure is a share of an estimated height.
+    #[error("body height unknown: estimated as {height_m:.2} m from the skeleton")]
+    HeightEstimated {
+        /// The estimate, metres.
+        height_m: f64,
+    },
+    /// The ball's share per kilogram of body mass needs the mass.
+    #[error("mass unknown: the ball's share is counted for an assumed {mass_kg:.0} kg")]
+    MassAssumed {
+        /// The assumption, kilograms.
+        mass_kg: f64,
+    },
+    /// Shoulder rotation is read from a forearm nearly in line with the upper arm.
+    #[error(
+        "the elbow is bent {bent_deg:.0} degrees, under {least_deg:.0}: shoulder rotation is read from a short lever"
+    )]
+    StraightElbow {
+        /// Elbow flexion, degrees.
+        bent_deg: f64,
+        /// Least flexion, degrees.
+        least_deg: f64,
+    },
+    /// Two peaks nearly as high: their times differ more than their heights.
+    #[error("a second peak at {time_s:.3} s reaches {share_pct:.0} % of the first")]
+    SecondPeak {
+        /// When, seconds.
+        time_s: f64,
+        /// Its height, percent of the first.
+        share_pct: f64,
+    },
+    /// The largest value lies at the end of the window.
+    #[error("the largest value lies at the end of its window, at {time_s:.3} s")]
+    PeakAtEdge {
+        /// When, seconds.
+        time_s: f64,
+    },
+    /// Part of the window was not seen.
+    #[error("{missing_pct:.0} % of the window is unknown ({why})")]
+    Gaps {
+        /// Unknown share, percent.
+        missing_pct: f64,
+        /// Why the first of them is unknown.
+        why: Box<Missing>,
+    },
+    /// Small noise of the legs' speeds enters squared, over heavy segments.
+    #[error("the energy of the legs is small against what joint noise can add")]
+    LegEnergy,
+    /// Many noisy versions of the motion give no value.
+    #[error("{failed_pct:.0} % of the noisy repetitions give no value")]
+    Fragile {
+        /// Share, percent.
+        failed_pct: f64,
+    },
+    /// The standard deviation is too large for the value to be of use.
+    #[error("its standard deviation, {sd:.3}, is above {bound:.3}")]
+    Wide {
+        /// Standard deviation, in the metric's unit.
+        sd: f64,
+        /// Bound, in the metric's unit.
+        bound: f64,
+    },
+}
+
+/// A value of one metric, before its doubt is known.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Reading {
+    /// The value, in the metric's unit.
+    pub(super) value: f64,
+    /// Why it should be doubted, if so.
+    pub(super) caution: Option<Caution>,
+}
+
+impl From<f64> for Reading {
+    fn from(value: f64) -> Self {
+        Self { value, caution: None }
+    }
+}
+
+impl Reading {
+    /// The same value with a reason for doubt added, unless it already has one.
+    pub(super) fn doubted(mut self, caution: Option<Caution>) -> Self {
+        self.caution = self.caution.or(caution);
+        self
+    }
+}
+
+/// What computing a metric gives.
+pub(super) type Outcome = Result<Reading, Missing>;
