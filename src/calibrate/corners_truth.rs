@@ -231,3 +231,37 @@ fn pictures_without_a_board_are_refused() {
     .render(&phone(), &away);
     assert!(find_board(&texture, &board).is_err());
 }
+
+#[test]
+#[ignore = "a measurement, not a check"]
+fn time_per_picture() {
+    let (board, camera) = (Board::default(), phone());
+    for (name, pose) in poses(&board) {
+        let picture = Shot {
+            texture: true,
+            ..Shot::of(board)
+        }
+        .render(&camera, &pose);
+        let start = std::time::Instant::now();
+        for _ in 0..10 {
+            find_board(&picture, &board).unwrap();
+        }
+        println!("{name}: {:.1} ms", start.elapsed().as_secs_f64() * 100.0);
+    }
+    let away = pose_at(&board, Vector3::new(40.0, 0.0, 30.0), [0.0; 3]);
+    for texture in [false, true] {
+        let picture = Shot {
+            texture,
+            ..Shot::of(board)
+        }
+        .render(&camera, &away);
+        let start = std::time::Instant::now();
+        for _ in 0..10 {
+            assert!(find_board(&picture, &board).is_err());
+        }
+        println!(
+            "no board, texture {texture}: {:.1} ms",
+            start.elapsed().as_secs_f64() * 100.0
+        );
+    }
+}

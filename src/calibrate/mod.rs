@@ -71,6 +71,14 @@ mod rendered;
 #[cfg(test)]
 mod corners_truth;
 
+/// Recordings without pictures for tests: corners projected from a known rig.
+#[cfg(test)]
+mod projected;
+
+/// Solver, selection, world and verdict against truth.
+#[cfg(test)]
+mod solver_truth;
+
 pub use board::Board;
 pub use corners::{BoardView, Corner, Miss, find_board};
 pub use error::CalibrateError;
@@ -93,8 +101,6 @@ use crate::calibrate::verdict::{joint_error, sight_angle_deg};
 use crate::geometry::{Phone, RightFromLeft, StereoRig, WorldPoint};
 use crate::units::Seconds;
 
-/// Standard deviation of a corner that a lens file's doubts are weighed against, pixels.
-const USUAL_CORNER_SD_PX: f64 = 0.1;
 /// Height above the rubber at which the rig is judged, metres.
 const MOUND_HEIGHT_M: f64 = 1.0;
 
@@ -261,7 +267,7 @@ fn lens_start<'a>(
     let start = LensStart {
         camera: lens.camera,
         free: sd.map(|s| s > 0.0),
-        prior_sd: Some(sd.map(|s| s / USUAL_CORNER_SD_PX)),
+        prior_sd: Some(sd),
         views: lens_views(film, settings.board.cols),
     };
     Ok((start, lens.quality.hold_out_px))

@@ -1,19 +1,21 @@
 //! Places one board corner to a small share of a pixel, with its own standard deviation.
 //!
-//! Least squares on the grey values in the corner's own parallelogram: `a + g . x + b tanh(n1 . (x - c) / s) tanh(n2 . (x -
-//! c) / s)`, two blurred edges that cross at `c`. The model and every real corner, blurred by lens, motion or tone curve,
-//! look the same after half a turn about the corner, so that a wrong blur shape does not move `c`; the slope `g` takes up
-//! shading and glare.
+//! Least squares on the grey values in the corner's own parallelogram: `a + g . x + b e + t e^2` with
+//! `e = tanh(n1 . (x - c) / s) tanh(n2 . (x - c) / s)`, two blurred edges that cross at `c`. The model and every real corner,
+//! blurred by lens, motion or tone curve, look the same after half a turn about the corner, so that a wrong blur shape does
+//! not move `c`; `t` takes up the tone curve, the slope `g` shading and glare.
 
 use nalgebra::{SMatrix, SVector, Vector2};
 
 use crate::picture::Grey;
 
-const PARAMETERS: usize = 9;
+const PARAMETERS: usize = 10;
 /// Share of a square, from the corner, that the window spans: short of the next edge's blur.
 const WINDOW_SHARE: f64 = 0.42;
 /// Largest window half-width, pixels: more adds curvature, not precision.
 const MAX_HALF_PX: f64 = 10.0;
+/// Corners nearer than this to the picture's border are not placed, pixels.
+const BORDER_PX: f64 = 3.0;
 const MAX_ITERATIONS: usize = 25;
 /// Standard deviation of the Gaussian whose error function has the slope of tanh(t): sqrt(2 / pi).
 const SD_OF_TANH: f64 = 0.797_884_560_802_865_4;
@@ -43,11 +45,23 @@ impl Window {
             return None;
         }
         let half = MAX_HALF_PX.min((u.abs() + v.abs()).max() * WINDOW_SHARE).ceil();
-        let (x0, x1) = ((start.x - half).ceil(), (start.x + half).floor());
-        let (y0, y1) = ((start.y - half).ceil(), (start.y + half).floor());
-        if x0 < 0.0 || y0 < 0.0 || x1 > (picture.width - 1) as f64 || y1 > (picture.height - 1) as f64 {
+        // Near the picture's border the window is cut off; the corner itself must lie inside.
+        let (right, bottom) = ((picture.width - 1) as f64, (picture.height - 1) as f64);
+        if start.x < BORDER_PX
+            || start.y < BORDER_PX
+            || start.x > right - BORDER_PX
+            || start.y > bottom - BORDER_PX
+        {
             return None;
         }
+        let (x0, x1) = (
+            (start.x - half).ceil().max(0.0),
+            (start.x + half).floor().min(right),
+        );
+        let (y0, y1) = (
+            (start.y - half).ceil().max(0.0),
+            (start.y + half).floor().min(bottom),
+        );
         let mut samples = Vec::with_capacity(((x1 - x0 + 1.0) * (y1 - y0 + 1.0)) as usize);
         for y in y0 as usize..=y1 as usize {
             for x in x0 as usize..=x1 as usize {
@@ -62,7 +76,7 @@ impl Window {
         (samples.len() > PARAMETERS + 5).then_some(Self { samples })
     }
 
-    /// Normal equations and sum of squares at `p` = (a, gx, gy, b, cx, cy, angle1, angle2, s).
+    /// Normal equations and sum of squares at `p` = (a, gx, gy, b, cx, cy, angle1, angle2, s, t).
     fn normal(
         &self,
         p: &SVector<f64, PARAMETERS>,
@@ -82,18 +96,21 @@ impl Window {
             let r = d - Vector2::new(p[4], p[5]);
             let (t1, t2) = (n1.dot(&r) / s, n2.dot(&r) / s);
             let (e1, e2) = (t1.tanh(), t2.tanh());
-            let (f1, f2) = ((1.0 - e1 * e1) * e2 * b / s, (1.0 - e2 * e2) * e1 * b / s);
-            let residual = value - (p[0] + p[1] * d.x + p[2] * d.y + b * e1 * e2);
+            let e = e1 * e2;
+            let slope = (b + 2.0 * p[9] * e) / s; // derivative of the grey value by e, over s
+            let (f1, f2) = ((1.0 - e1 * e1) * e2 * slope, (1.0 - e2 * e2) * e1 * slope);
+            let residual = value - (p[0] + p[1] * d.x + p[2] * d.y + b * e + p[9] * e * e);
             let j = SVector::<f64, PARAMETERS>::from([
                 1.0,
                 d.x,
                 d.y,
-                e1 * e2,
+                e,
                 -(f1 * n1.x + f2 * n2.x),
                 -(f1 * n1.y + f2 * n2.y),
                 f1 * m1.dot(&r),
                 f2 * m2.dot(&r),
                 -(f1 * t1 + f2 * t2),
+                e * e,
             ]);
             h.syger(1.0, &j, &j, 1.0);
             g += j * residual;

@@ -1,6 +1,8 @@
 //! Rendered boards with known corners, for tests: supersampled in the pixels that edges cross, blurred in linear light,
 //! with a tone curve and sensor noise.
 
+use std::sync::{Arc, Mutex};
+
 use nalgebra::{Rotation3, Vector2, Vector3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -66,15 +68,7 @@ impl Shot {
         let (w, h) = (camera.width_px as usize, camera.height_px as usize);
         let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
         let texture: Vec<f64> = (0..97).map(|_| rng.random_range(0.05..0.8)).collect();
-        // Rays of the pixels' corners; inside a pixel they are interpolated.
-        let rays: Vec<Vector2<f64>> = (0..=h)
-            .flat_map(|y| (0..=w).map(move |x| (x, y)))
-            .map(|(x, y)| {
-                camera
-                    .undistort(PixelPoint::new(x as f64 - 0.5, y as f64 - 0.5))
-                    .unwrap_or(Vector2::repeat(9.0))
-            })
-            .collect();
+        let rays = rays(camera);
         let inverse = pose.inverse();
         let (origin, turn) = (inverse.translation_m, inverse.rotation);
         let value = |ray: Vector2<f64>| {
@@ -100,7 +94,9 @@ impl Shot {
                     let mut sum = 0.0;
                     for j in 0..SUPERSAMPLES {
                         for i in 0..SUPERSAMPLES {
-                            let (s, t) = ((i as f64 + 0.5) / n, (j as f64 + 0.5) / n);
+                            // Each sample in a row and a column of its own, so that edges along the axes are not stepped.
+                            let (i, j) = (i as f64, j as f64);
+                            let (s, t) = ((i + (j + 0.5) / n) / n, (j + (i + 0.5) / n) / n);
                             sum += value(a.lerp(&b, s).lerp(&c.lerp(&d, s), t));
                         }
                     }
@@ -132,45 +128,71 @@ impl Shot {
     }
 }
 
-fn blur(source: &[f64], w: usize, h: usize, sd: f64, motion: f64) -> Vec<f64> {
-    let gauss: Vec<f64> = (-6..=6)
-        .map(|k| (-0.5 * (f64::from(k) / sd.max(1e-3)).powi(2)).exp())
-        .collect();
-    // Motion along the rows: a box of `motion` pixels, its ends in part.
-    let boxed: Vec<f64> = (-12..=12)
-        .map(|k| {
-            let k = f64::from(k);
-            ((k + 0.5).min(motion / 2.0) - (k - 0.5).max(-motion / 2.0)).max(0.0)
-        })
-        .collect();
-    let pass = |data: &[f64], kernel: &[f64], along_rows: bool| -> Vec<f64> {
-        let total: f64 = kernel.iter().sum();
-        let half = (kernel.len() / 2) as isize;
-        (0..w * h)
-            .map(|i| {
-                let (x, y) = ((i % w) as isize, (i / w) as isize);
-                let mut sum = 0.0;
-                for (k, weight) in kernel.iter().enumerate() {
-                    let offset = k as isize - half;
-                    let (xx, yy) = if along_rows {
-                        (x + offset, y)
-                    } else {
-                        (x, y + offset)
-                    };
-                    let xx = xx.clamp(0, w as isize - 1) as usize;
-                    let yy = yy.clamp(0, h as isize - 1) as usize;
-                    sum += weight * data[yy * w + xx];
-                }
-                sum / total
+/// Rays of the pixels' corners, row by row; inside a pixel they are interpolated. Kept from picture to picture.
+fn rays(camera: &Camera) -> Arc<Vec<Vector2<f64>>> {
+    static KEPT: Mutex<Vec<(Camera, Arc<Vec<Vector2<f64>>>)>> = Mutex::new(Vec::new());
+    if let Some((_, rays)) = KEPT.lock().unwrap().iter().find(|(c, _)| c == camera) {
+        return rays.clone();
+    }
+    let rays: Arc<Vec<Vector2<f64>>> = Arc::new(
+        (0..=camera.height_px)
+            .flat_map(|y| {
+                (0..=camera.width_px).map(move |x| PixelPoint::new(f64::from(x) - 0.5, f64::from(y) - 0.5))
             })
-            .collect()
-    };
-    let once = pass(&pass(source, &gauss, true), &gauss, false);
+            .map(|corner| camera.undistort(corner).unwrap_or(Vector2::repeat(9.0)))
+            .collect(),
+    );
+    KEPT.lock().unwrap().push((*camera, rays.clone()));
+    rays
+}
+
+/// Gaussian of `sd` both ways, then a box of `motion` pixels along the rows.
+fn blur(source: &[f64], w: usize, h: usize, sd: f64, motion: f64) -> Vec<f64> {
+    let reach = (3.5 * sd).ceil() as isize;
+    let gauss = |k: isize| (-0.5 * (k as f64 / sd.max(1e-3)).powi(2)).exp();
+    // The ends of the box count in part.
+    let boxed =
+        |k: isize| ((k as f64 + 0.5).min(motion / 2.0) - (k as f64 - 0.5).max(-motion / 2.0)).max(0.0);
+    let once = pass(&pass(source, w, h, reach, gauss, false), w, h, reach, gauss, true);
     if motion > 0.0 {
-        pass(&once, &boxed, true)
+        pass(&once, w, h, motion.ceil() as isize, boxed, true)
     } else {
         once
     }
+}
+
+fn pass(
+    data: &[f64],
+    w: usize,
+    h: usize,
+    reach: isize,
+    kernel: impl Fn(isize) -> f64,
+    along_rows: bool,
+) -> Vec<f64> {
+    let total: f64 = (-reach..=reach).map(&kernel).sum();
+    let mut out = vec![0.0; w * h];
+    for k in -reach..=reach {
+        let weight = kernel(k) / total;
+        for y in 0..h {
+            let from = if along_rows {
+                y
+            } else {
+                (y as isize + k).clamp(0, h as isize - 1) as usize
+            };
+            let source = &data[from * w..][..w];
+            let target = &mut out[y * w..][..w];
+            if along_rows {
+                for x in 0..w {
+                    target[x] += weight * source[(x as isize + k).clamp(0, w as isize - 1) as usize];
+                }
+            } else {
+                for (t, s) in target.iter_mut().zip(source) {
+                    *t += weight * s;
+                }
+            }
+        }
+    }
+    out
 }
 
 /// A phone at 720p.

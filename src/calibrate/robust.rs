@@ -19,6 +19,8 @@ const FLOOR_PX: f64 = 1e-6;
 /// A fitted bundle.
 pub(super) struct Fit {
     pub(super) bundle: Bundle,
+    /// Standard deviation of one coordinate of a corner, pixels.
+    pub(super) sigma_px: f64,
     /// Covariance of the free shared unknowns; `None` when the views do not determine them.
     pub(super) shared: Option<DMatrix<f64>>,
     /// Covariance of each view's turn and translation.
@@ -116,6 +118,7 @@ fn summarised(solution: Solution<Bundle>) -> Fit {
     let rms = |sum: f64, count: f64| if count > 0.0 { (sum / count).sqrt() } else { 0.0 };
     let variance = (solution.cost / bundle.freedom().max(1.0)).max(FLOOR_PX * FLOOR_PX);
     Fit {
+        sigma_px: variance.sqrt(),
         shared: solution.shared_covariance.map(|c| c * variance),
         poses: solution
             .own_covariances

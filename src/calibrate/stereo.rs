@@ -17,12 +17,16 @@ const MAX_DISAGREEMENT: f64 = 0.03;
 /// A single phone's view nearer than this to one of a pair (share of the board's size) is the same view.
 const SAME_VIEW: f64 = 0.02;
 
+/// Standard deviation of a corner from which the search for the real one starts, pixels.
+const USUAL_CORNER_SD_PX: f64 = 0.1;
+const PRIOR_ROUNDS: usize = 4;
+
 /// A phone's lens before the joint refinement.
 pub(super) struct LensStart<'a> {
     pub(super) camera: Camera,
     /// Which numbers of the lens are free.
     pub(super) free: [bool; LENS],
-    /// Standard deviations when the lens comes from a file, relative to a corner's.
+    /// Standard deviations when the lens comes from a file.
     pub(super) prior_sd: Option<[f64; LENS]>,
     /// Views of this phone that help its lens.
     pub(super) views: Vec<&'a BoardView>,
@@ -114,16 +118,29 @@ pub(super) fn refine(
     let mut free = [true; SHARED];
     free[..LENS].copy_from_slice(&lenses[0].free);
     free[LENS..2 * LENS].copy_from_slice(&lenses[1].free);
-    let prior = |l: &LensStart<'_>| l.prior_sd.map(|sd| (lens_numbers(&l.camera), sd));
-    let lens_priors = [prior(&lenses[0]), prior(&lenses[1])];
-    fit(Bundle {
+    // A prior counts against corners of unit variance, so the corners' own doubt must be known: assumed, then found.
+    let prior = |l: &LensStart<'_>, sigma: f64| {
+        l.prior_sd
+            .map(|sd| (lens_numbers(&l.camera), sd.map(|s| s / sigma)))
+    };
+    let mut bundle = Bundle {
         lenses: cameras,
         right_from_left,
         views,
         free,
-        lens_priors,
-    })
-    .ok_or(CalibrateError::NotSolved)
+        lens_priors: [None, None],
+    };
+    let mut sigma_px = USUAL_CORNER_SD_PX;
+    for _ in 0..PRIOR_ROUNDS {
+        bundle.lens_priors = [prior(&lenses[0], sigma_px), prior(&lenses[1], sigma_px)];
+        let fitted = fit(bundle).ok_or(CalibrateError::NotSolved)?;
+        if lenses.iter().all(|l| l.prior_sd.is_none()) || (fitted.sigma_px / sigma_px - 1.0).abs() < 0.05 {
+            return Ok(fitted);
+        }
+        sigma_px = fitted.sigma_px;
+        bundle = fitted.bundle;
+    }
+    fit(bundle).ok_or(CalibrateError::NotSolved)
 }
 
 fn posed(pair: &Pair, cameras: &[Camera; 2], board: &Board) -> Option<Posed> {
