@@ -12,7 +12,7 @@ const REACH: f64 = 0.3;
 /// Half-angle of the cone in which the first neighbours are sought: tangent.
 const CONE: f64 = 0.3;
 /// Seeds tried before a picture is given up.
-const MAX_SEEDS: usize = 250;
+const MAX_SEEDS: usize = 100;
 /// Side of a bucket of the spatial index, pixels.
 const BUCKET_PX: f64 = 16.0;
 /// A lattice larger than this is no checkerboard of ours.

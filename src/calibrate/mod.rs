@@ -60,7 +60,10 @@ mod world;
 /// May it be used?
 mod verdict;
 
-/// `rig.json` and `lens.json`.
+/// `lens.json`.
+mod lens_file;
+
+/// `rig.json`.
 mod rig_file;
 
 /// Rendered boards for tests.
@@ -75,9 +78,17 @@ mod corners_truth;
 #[cfg(test)]
 mod projected;
 
-/// Solver, selection, world and verdict against truth.
+/// Solver, selection, world and expected errors against truth.
 #[cfg(test)]
 mod solver_truth;
+
+/// Files and refusals.
+#[cfg(test)]
+mod files_truth;
+
+/// Finder and solver together.
+#[cfg(test)]
+mod rendered_truth;
 
 pub use board::Board;
 pub use corners::{BoardView, Corner, Miss, find_board};
@@ -85,7 +96,8 @@ pub use error::CalibrateError;
 pub use film::{Film, Sighting};
 pub use intrinsics::DistortionOrder;
 pub use lens::{Lens, LensQuality, lens};
-pub use rig_file::{LensFile, RigFile, RigFileError};
+pub use lens_file::{LensFile, LensSd, PhoneEntry, RigFileError};
+pub use rig_file::{JointErrorEntry, RigFile, StereoEntry, WorldEntry};
 pub use verdict::{ASSUMED_JOINT_SD_PX, JointError, Judgement, Verdict};
 pub use world::WorldFrame;
 

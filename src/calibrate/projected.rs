@@ -10,6 +10,7 @@ use crate::calibrate::corners::{BoardView, Corner};
 use crate::calibrate::film::Film;
 use crate::calibrate::rendered::{phone, pose_at};
 use crate::calibrate::world::world_from_board;
+use crate::calibrate::{CalibrateError, CalibrateSettings, Calibration, DistortionOrder, Pairing, calibrate};
 use crate::geometry::{
     Camera, CameraFromWorld, CameraPoint, RightFromLeft, Rigid, StereoRig, WorldFromLeft, WorldPoint,
 };
@@ -209,4 +210,52 @@ fn view(
         contrast: 150.0,
         spacing_px,
     })
+}
+
+/// Pairing of the projected films.
+pub(super) const BY_CLOCK: Pairing = Pairing::ByClock {
+    offset: Seconds(OFFSET_S),
+    offset_sd: Seconds(0.001),
+};
+
+/// Usual settings.
+pub(super) fn settings() -> CalibrateSettings {
+    CalibrateSettings::new(Board::default())
+}
+
+/// All five distortion coefficients free.
+pub(super) fn full() -> CalibrateSettings {
+    CalibrateSettings {
+        distortion: Some(DistortionOrder::Five),
+        ..settings()
+    }
+}
+
+/// Calibrates without lens files.
+pub(super) fn run(films: &[Film; 2], settings: &CalibrateSettings) -> Result<Calibration, CalibrateError> {
+    calibrate([&films[0], &films[1]], BY_CLOCK, [None, None], settings)
+}
+
+/// Angle between two rotations that differ little, degrees: from the difference of the matrices, exact down to nothing.
+pub(super) fn angle_deg(a: &Rotation3<f64>, b: &Rotation3<f64>) -> f64 {
+    ((a.matrix() - b.matrix()).norm() / std::f64::consts::SQRT_2).to_degrees()
+}
+
+/// Rotation (degrees) and translation (metres) between the pose found and the true one.
+pub(super) fn pose_miss(found: &StereoRig, truth: &StereoRig) -> (f64, f64) {
+    let (a, b) = (found.right_from_left.0, truth.right_from_left.0);
+    (
+        angle_deg(&a.rotation, &b.rotation),
+        (a.translation_m - b.translation_m).norm(),
+    )
+}
+
+/// Codes of a judgement's reasons.
+pub(super) fn codes(calibration: &Calibration) -> Vec<&str> {
+    calibration
+        .judgement
+        .reasons
+        .iter()
+        .map(|r| r.code.as_str())
+        .collect()
 }

@@ -20,7 +20,7 @@ const MIN_AMPLITUDE: f32 = 4.0;
 /// How far the second harmonic must stand over the first.
 const HARMONIC_RATIO: f32 = 1.4;
 /// More candidates than this are texture; the strongest are kept.
-const MAX_CANDIDATES: usize = 3000;
+const MAX_CANDIDATES: usize = 2000;
 
 /// A smoothed picture at one level of the pyramid.
 pub(super) struct Plane {
