@@ -1,1 +1,388 @@
-//! Calibrate: views of a checkerboard become a stereo rig.
+//! Views of a checkerboard become a stereo rig.
+//!
+//! Flow: each picture is searched for the board ([`find_board`]); a [`Film`] gathers the sightings of one phone; the
+//! sharpest, stillest and most varied are chosen; each phone's lens is made from its own views; pairs seen by both at one
+//! instant give the pose between the phones; everything is refined together; the board standing on the rubber gives the
+//! world. [`calibrate`] does it for two phones, [`lens()`] for one.
+//!
+//! Assumptions: a flat board whose counts are one odd, one even ([`Board`]); phones that do not move. Method: Zhang (IEEE
+//! TPAMI 22(11), 2000) for the start, Levenberg-Marquardt bundle adjustment with outlier rejection, standard errors from
+//! the residuals.
+
+/// The checkerboard.
+mod board;
+
+/// What can stand in the way.
+mod error;
+
+/// Saddle points of the brightness.
+mod saddle;
+
+/// From saddle points to a lattice.
+mod grid;
+
+/// One corner to a small share of a pixel.
+mod refine;
+
+/// The board in one picture.
+mod corners;
+
+/// All sightings of one phone.
+mod film;
+
+/// Which sightings are used.
+mod select;
+
+/// Planes seen by a pinhole: the start.
+mod homography;
+
+/// The solver.
+mod least_squares;
+
+/// The reprojection problem.
+mod bundle;
+
+/// Fits that survive wrong corners.
+mod robust;
+
+/// One lens from views.
+mod intrinsics;
+
+/// One lens with its quality.
+mod lens;
+
+/// The pose between the phones.
+mod stereo;
+
+/// Up, and where the target is.
+mod world;
+
+/// May it be used?
+mod verdict;
+
+/// `lens.json`.
+mod lens_file;
+
+/// `rig.json`.
+mod rig_file;
+
+/// Rendered boards for tests.
+#[cfg(test)]
+mod rendered;
+
+/// Corner finder against truth.
+#[cfg(test)]
+mod corners_truth;
+
+/// Recordings without pictures for tests: corners projected from a known rig.
+#[cfg(test)]
+mod projected;
+
+/// Solver, selection, world and expected errors against truth.
+#[cfg(test)]
+mod solver_truth;
+
+/// Files and refusals.
+#[cfg(test)]
+mod files_truth;
+
+/// Finder and solver together.
+#[cfg(test)]
+mod rendered_truth;
+
+pub use board::Board;
+pub use corners::{BoardView, Corner, Miss, find_board};
+pub use error::CalibrateError;
+pub use film::{Film, Sighting};
+pub use intrinsics::DistortionOrder;
+pub use lens::{Lens, LensQuality, lens};
+pub use lens_file::{LensFile, LensSd, PhoneEntry, RigFileError};
+pub use rig_file::{JointErrorEntry, RigFile, StereoEntry, WorldEntry};
+pub use verdict::{ASSUMED_JOINT_SD_PX, JointError, Judgement, Verdict};
+pub use world::WorldFrame;
+
+use nalgebra::Vector3;
+
+use crate::calibrate::bundle::LENS;
+use crate::calibrate::intrinsics::slant_deg;
+use crate::calibrate::lens::{fitted_lens, judge, sds, seen_quality};
+use crate::calibrate::robust::Fit;
+use crate::calibrate::select::{Pair, chosen_pairs, lens_views};
+use crate::calibrate::stereo::LensStart;
+use crate::calibrate::verdict::{joint_error, sight_angle_deg};
+use crate::geometry::{Phone, RightFromLeft, StereoRig, WorldPoint};
+use crate::units::Seconds;
+
+/// Height above the rubber at which the rig is judged, metres.
+const MOUND_HEIGHT_M: f64 = 1.0;
+
+/// What the caller decides.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CalibrateSettings {
+    /// The board.
+    pub board: Board,
+    /// Distortion order; `None` lets the views decide.
+    pub distortion: Option<DistortionOrder>,
+    /// Standard deviation of a hand-held board's lean about a horizontal axis, degrees (common practice, no source).
+    pub board_lean_sd_deg: f64,
+    /// Standard deviation of its direction against the target's, degrees (common practice, no source).
+    pub board_turn_sd_deg: f64,
+}
+
+impl CalibrateSettings {
+    /// Usual settings for a board.
+    #[must_use]
+    pub fn new(board: Board) -> Self {
+        Self {
+            board,
+            distortion: None,
+            board_lean_sd_deg: 1.0,
+            board_turn_sd_deg: 1.0,
+        }
+    }
+}
+
+/// How the two phones' pictures belong together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Pairing {
+    /// Loose pictures: those of the same number.
+    ByNumber,
+    /// Films: left time = right time + offset.
+    ByClock {
+        /// The offset.
+        offset: Seconds,
+        /// Its standard deviation.
+        offset_sd: Seconds,
+    },
+}
+
+/// A calibrated pair of phones with its quality.
+#[derive(Clone, Debug)]
+pub struct Calibration {
+    /// The rig.
+    pub rig: StereoRig,
+    /// Left and right lens quality.
+    pub lenses: [LensQuality; 2],
+    /// Frame rates of the two recordings.
+    pub rates_hz: [Option<f64>; 2],
+    /// Pairs used for the pose between the phones.
+    pub pairs: usize,
+    /// Standard deviation of the rotation between the phones (root mean square of three axes), degrees.
+    pub sd_deg: Option<f64>,
+    /// Standard deviation of the translation (root mean square of three axes), metres.
+    pub sd_m: Option<f64>,
+    /// The world frame, or why there is none.
+    pub world: Result<WorldFrame, String>,
+    /// Root mean square distance of a corner, all pictures of both phones, pixels.
+    pub rms_px: f64,
+    /// Share of corners left out as wrong.
+    pub rejected_share: f64,
+    /// Angle between the lines of sight at the mound, degrees.
+    pub angle_deg: f64,
+    /// Expected error of a joint at the mound.
+    pub joint_error: Option<JointError>,
+    /// Whether to use it, and why not.
+    pub judgement: Judgement,
+}
+
+/// Calibrates two phones. `known` are lens files, used as what is known beforehand.
+///
+/// # Errors
+/// [`CalibrateError`] when no pose between the phones can be computed. A result that must not be used is returned with
+/// [`Verdict::Refused`].
+pub fn calibrate(
+    films: [&Film; 2],
+    pairing: Pairing,
+    known: [Option<&Lens>; 2],
+    settings: &CalibrateSettings,
+) -> Result<Calibration, CalibrateError> {
+    settings.board.check()?;
+    let left = lens_start(films[0], Phone::Left, known[0], settings)?;
+    let right = lens_start(films[1], Phone::Right, known[1], settings)?;
+    let (views, hold_outs) = ([left.0.views.clone(), right.0.views.clone()], [left.1, right.1]);
+    let pairs = chosen_pairs(films[0], films[1], pairing, settings.board.cols);
+    let fit = stereo::refine([left.0, right.0], &pairs, &settings.board)?;
+    let mut rig = StereoRig {
+        left: fit.bundle.lenses[0],
+        right: fit.bundle.lenses[1],
+        right_from_left: RightFromLeft(fit.bundle.right_from_left),
+        world_from_left: None,
+    };
+    let world = world::world_frame(films, pairing, &rig, settings);
+    rig.world_from_left = world.as_ref().ok().map(|w| w.world_from_left);
+    let lenses = [0, 1].map(|phone| {
+        let mut seen: Vec<&BoardView> = views[phone].clone();
+        seen.extend(pairs.iter().map(|p| if phone == 0 { &p.left } else { &p.right }));
+        let mut quality = seen_quality(&seen, films[phone], largest_slant(&fit, phone, &settings.board));
+        quality.pictures = fit
+            .bundle
+            .views
+            .iter()
+            .filter(|v| !v.seen[phone].is_empty())
+            .count();
+        quality.rms_px = fit.phone_rms_px[phone];
+        quality.sd = sds(&fit, phone);
+        quality.hold_out_px = hold_outs[phone];
+        quality
+    });
+    let mound_m = mound(&rig, &fit, &settings.board);
+    let mut calibration = Calibration {
+        angle_deg: sight_angle_deg(&rig, mound_m),
+        joint_error: joint_error(&fit, &rig, mound_m),
+        rates_hz: films.map(|f| f.rate_hz),
+        pairs: pairs.len(),
+        sd_deg: pose_sd(&fit, 2 * LENS).map(f64::to_degrees),
+        sd_m: pose_sd(&fit, 2 * LENS + 3),
+        rms_px: fit.rms_px,
+        rejected_share: fit.rejected_share,
+        judgement: Judgement::default(),
+        rig,
+        lenses,
+        world,
+    };
+    calibration.judgement = judged(&calibration, known, &pairs);
+    Ok(calibration)
+}
+
+/// A phone's lens before the joint refinement and its hold-out error.
+fn lens_start<'a>(
+    film: &'a Film,
+    phone: Phone,
+    known: Option<&Lens>,
+    settings: &CalibrateSettings,
+) -> Result<(LensStart<'a>, Option<f64>), CalibrateError> {
+    let Some(lens) = known else {
+        let (views, fitted) = fitted_lens(film, phone, settings)?;
+        let start = LensStart {
+            camera: fitted.camera(),
+            free: fitted.order.free(),
+            prior_sd: None,
+            views,
+        };
+        return Ok((start, fitted.hold_out_px));
+    };
+    let size = (lens.camera.width_px, lens.camera.height_px);
+    if size != film.size() {
+        return Err(CalibrateError::LensOfOtherSize {
+            phone,
+            lens: size,
+            film: film.size(),
+        });
+    }
+    if film.sightings.is_empty() {
+        return Err(CalibrateError::BoardNotSeen {
+            phone,
+            miss: film.usual_miss(),
+        });
+    }
+    let sd = lens.quality.sd.unwrap_or([0.0; LENS]);
+    let start = LensStart {
+        camera: lens.camera,
+        free: sd.map(|s| s > 0.0),
+        prior_sd: Some(sd),
+        views: lens_views(film, settings.board.cols),
+    };
+    Ok((start, lens.quality.hold_out_px))
+}
+
+fn largest_slant(fit: &Fit, phone: usize, board: &Board) -> f64 {
+    let seen = fit.bundle.views.iter().filter(|v| !v.seen[phone].is_empty());
+    seen.map(|v| slant_deg(&fit.bundle.pose_of(v, phone), board))
+        .fold(0.0, f64::max)
+}
+
+/// Root mean square standard deviation of three shared unknowns in a row.
+fn pose_sd(fit: &Fit, first: usize) -> Option<f64> {
+    let mut sum = 0.0;
+    for place in first..first + 3 {
+        sum += fit.sd(place)?.powi(2);
+    }
+    Some((sum / 3.0).sqrt())
+}
+
+/// Where the rig is judged, in the left camera: a metre above the rubber, or the middle of the boards that both saw.
+fn mound(rig: &StereoRig, fit: &Fit, board: &Board) -> Vector3<f64> {
+    if let Some(world) = rig.world_from_left {
+        let at = WorldPoint(Vector3::new(0.0, MOUND_HEIGHT_M, 0.0));
+        return world.left_from_world().apply(at).0;
+    }
+    let shared = fit
+        .bundle
+        .views
+        .iter()
+        .filter(|v| v.seen.iter().all(|s| !s.is_empty()));
+    let centres: Vec<_> = shared.map(|v| v.pose.apply(&board.centre_m())).collect();
+    centres.iter().sum::<Vector3<f64>>() / centres.len().max(1) as f64
+}
+
+fn judged(calibration: &Calibration, known: [Option<&Lens>; 2], pairs: &[Pair]) -> Judgement {
+    let mut judgement = Judgement::default();
+    for (phone, whose) in ["the left phone's", "the right phone's"].into_iter().enumerate() {
+        match known[phone] {
+            Some(lens) => {
+                judgement.include(&lens.judgement);
+                let rates = (lens.rate_hz, calibration.rates_hz[phone]);
+                if let (Some(lens_hz), Some(film_hz)) = rates
+                    && (lens_hz - film_hz).abs() > 0.05 * film_hz
+                {
+                    judgement.lower(
+                        Verdict::Usable,
+                        "lens_of_other_rate",
+                        format!(
+                            "{whose} lens file was made at {lens_hz:.0} Hz, the recording has {film_hz:.0} Hz"
+                        ),
+                        "some phones crop at other rates: make the lens in the video mode of the recordings",
+                    );
+                }
+            }
+            None => {
+                let camera = calibration
+                    .rig
+                    .camera(if phone == 0 { Phone::Left } else { Phone::Right });
+                judgement.include(&judge(camera, &calibration.lenses[phone], whose));
+            }
+        }
+    }
+    judgement.weigh(
+        (calibration.angle_deg - 90.0).abs(),
+        30.0,
+        60.0,
+        "angle",
+        format!(
+            "the phones look at the mound {:.0} degrees apart",
+            calibration.angle_deg
+        ),
+        "place the phones so that their lines of sight meet at 60 to 110 degrees",
+    );
+    judgement.weigh(
+        1.0 / pairs.len().max(1) as f64,
+        1.0 / 8.0,
+        1.0 / 3.0,
+        "few_pairs",
+        format!("both phones see the board together in {} views only", pairs.len()),
+        "show the board at the mound, turned half-way to both phones, in ten different places",
+    );
+    let doubt_mm = calibration.joint_error.map_or(f64::INFINITY, |e| {
+        e.calibration_mm.into_iter().fold(0.0, f64::max)
+    });
+    judgement.weigh(
+        doubt_mm,
+        8.0,
+        25.0,
+        "mound_doubtful",
+        format!("the calibration alone moves a point at the mound by {doubt_mm:.0} mm"),
+        "show the board in more places at the mound, and close to each phone",
+    );
+    judgement.weigh(
+        calibration.rejected_share,
+        0.02,
+        0.2,
+        "corners_rejected",
+        format!(
+            "{:.0} % of the corners contradict the others",
+            100.0 * calibration.rejected_share
+        ),
+        "hold the board still, keep the phones still, switch video stabilisation off",
+    );
+    judgement
+}
