@@ -1,0 +1,215 @@
+//! One person's joints in a crop, by a heatmap network.
+
+use std::path::Path;
+
+use super::heatmap::{Heatmap, Peak, probability};
+use super::input_tensor::{CropTransform, write_crop};
+use super::manifest::{DecodingMethod, InputSpec, KeypointTask, Task};
+use super::runtime::{Network, Output, Runtime};
+use super::{Crop, DetectError, Detection, KeypointDetector};
+use crate::skeleton::{Joint, PerJoint};
+use crate::track::ImageJoint;
+
+/// A joint whose standard deviation is below this share of the crop's height is one that the network is sure of.
+const SURE_SHARE: f64 = 0.05;
+
+/// A network of ours, or one that the user brings, described by a manifest.
+pub struct HeatmapDetector {
+    network: Network,
+    input: InputSpec,
+    task: KeypointTask,
+    joints: Vec<Option<Joint>>,
+}
+
+/// A batch's outputs.
+struct Outputs {
+    heatmap: Output,
+    log_sigma_px: Option<Output>,
+    visible_logit: Option<Output>,
+    offset: Option<Output>,
+}
+
+impl HeatmapDetector {
+    /// Loads the network of a manifest.
+    ///
+    /// # Errors
+    /// [`DetectError`] when a file is missing, changed or does not fit its manifest.
+    pub fn load(runtime: &Runtime, manifest: &Path, threads: usize) -> Result<Self, DetectError> {
+        let (network, description) = Network::load(runtime, manifest, threads)?;
+        let Task::Keypoints(task) = description.task else {
+            return Err(DetectError::WrongKind {
+                path: manifest.to_path_buf(),
+                expected: "keypoints",
+            });
+        };
+        let joints = task.joints().map_err(|source| DetectError::Manifest {
+            path: manifest.to_path_buf(),
+            source,
+        })?;
+        for (output, _) in wanted(&task) {
+            network.need_output(output)?;
+        }
+        Ok(Self {
+            network,
+            input: description.input,
+            task,
+            joints,
+        })
+    }
+
+    fn run(&mut self, crops: &[Crop<'_>], transforms: &[CropTransform]) -> Result<Outputs, DetectError> {
+        let (width, height) = (self.task.crop.width_px, self.task.crop.height_px);
+        let mut tensor = vec![0.0_f32; crops.len() * 3 * width * height];
+        for ((crop, transform), slice) in crops
+            .iter()
+            .zip(transforms)
+            .zip(tensor.chunks_exact_mut(3 * width * height))
+        {
+            write_crop(crop.picture, transform, &self.input, slice);
+        }
+        let wanted = wanted(&self.task);
+        let found = self
+            .network
+            .run([crops.len(), 3, height, width], &tensor, &wanted)?;
+        for (output, (name, axes)) in found.iter().zip(&wanted) {
+            let count = self.joints.len()
+                * if Some(*name) == self.task.outputs.offset.as_deref() {
+                    2
+                } else {
+                    1
+                };
+            if output.shape[1] != count || (*axes == 4 && output.shape[2..] != found[0].shape[2..]) {
+                return Err(DetectError::OutputShape {
+                    output: (*name).to_owned(),
+                    found: output.shape.clone(),
+                    keypoints: self.joints.len(),
+                });
+            }
+        }
+        let mut found = found.into_iter();
+        let mut next = |given: bool| if given { found.next() } else { None };
+        let names = &self.task.outputs;
+        let heatmap = next(true);
+        let log_sigma_px = next(names.log_sigma_px.is_some());
+        let visible_logit = next(names.visible_logit.is_some());
+        let offset = next(names.offset.is_some());
+        let heatmap = heatmap.ok_or_else(|| DetectError::OutputShape {
+            output: names.heatmap.clone(),
+            found: Vec::new(),
+            keypoints: self.joints.len(),
+        })?;
+        Ok(Outputs {
+            heatmap,
+            log_sigma_px,
+            visible_logit,
+            offset,
+        })
+    }
+
+    fn peak(&self, outputs: &Outputs, crop: usize, keypoint: usize) -> Option<Peak> {
+        let decoding = &self.task.decoding;
+        let columns = outputs.heatmap.shape[3];
+        let cells = outputs.heatmap.shape[2] * columns;
+        let count = self.joints.len();
+        let heatmap = Heatmap {
+            logits: &outputs.heatmap.data[(crop * count + keypoint) * cells..][..cells],
+            columns,
+            stride_px: decoding.stride_px,
+        };
+        match decoding.method {
+            DecodingMethod::Argmax => heatmap.highest(),
+            DecodingMethod::SoftmaxWindow => heatmap.softmax_window(decoding.window),
+            DecodingMethod::ArgmaxOffset => {
+                let offsets =
+                    &outputs.offset.as_ref()?.data[(crop * count + keypoint) * 2 * cells..][..2 * cells];
+                heatmap.with_offset(&offsets[..cells], &offsets[cells..])
+            }
+        }
+    }
+
+    fn joint(
+        &self,
+        outputs: &Outputs,
+        crop: usize,
+        keypoint: usize,
+        transform: &CropTransform,
+    ) -> Option<ImageJoint> {
+        let decoding = &self.task.decoding;
+        let peak = self.peak(outputs, crop, keypoint)?;
+        let peak_probability = probability(peak.logit);
+        if peak_probability < decoding.least_peak {
+            return None;
+        }
+        let entry = crop * self.joints.len() + keypoint;
+        let sigma_px = match &outputs.log_sigma_px {
+            Some(log_sigma) => f64::from(log_sigma.data[entry]).exp(),
+            None => decoding.fixed_sigma_px?,
+        };
+        let visible = match &outputs.visible_logit {
+            Some(logit) => probability(logit.data[entry]),
+            None => peak_probability,
+        };
+        let (sx, sy) = transform.scale();
+        let sd_px = sigma_px * decoding.sigma_factor * (sx * sy).sqrt();
+        let at = transform.to_picture(peak.x_px, peak.y_px);
+        let usable = sd_px.is_finite() && visible.is_finite() && at.x_px.is_finite() && at.y_px.is_finite();
+        usable.then_some(ImageJoint { at, sd_px, visible })
+    }
+}
+
+/// Names of the outputs to ask for, with their number of axes.
+fn wanted(task: &KeypointTask) -> Vec<(&str, usize)> {
+    let names = &task.outputs;
+    let mut wanted = vec![(names.heatmap.as_str(), 4)];
+    wanted.extend(names.log_sigma_px.as_deref().map(|name| (name, 2)));
+    wanted.extend(names.visible_logit.as_deref().map(|name| (name, 2)));
+    wanted.extend(names.offset.as_deref().map(|name| (name, 4)));
+    wanted
+}
+
+impl KeypointDetector for HeatmapDetector {
+    fn detect(&mut self, crops: &[Crop<'_>]) -> Result<Vec<Detection>, DetectError> {
+        if crops.is_empty() {
+            return Ok(Vec::new());
+        }
+        let spec = &self.task.crop;
+        let (width, height) = (spec.width_px, spec.height_px);
+        let transforms: Vec<CropTransform> = crops
+            .iter()
+            .map(|c| CropTransform::new(c.region, width, height))
+            .collect();
+        let outputs = self.run(crops, &transforms)?;
+        let given = self.joints.iter().flatten().count() as f64;
+        let mut detections = Vec::with_capacity(crops.len());
+        for (i, (crop, transform)) in crops.iter().zip(&transforms).enumerate() {
+            let mut joints = PerJoint::from_fn(|_| None);
+            for (keypoint, joint) in self.joints.iter().enumerate() {
+                if let Some(joint) = joint {
+                    joints[*joint] = self.joint(&outputs, i, keypoint, transform);
+                }
+            }
+            let limit_px = SURE_SHARE * crop.region.height_px;
+            let sure =
+                PerJoint::from_fn(|j| joints[j].is_some_and(|found: ImageJoint| found.sd_px <= limit_px));
+            let sureness = sure.0.iter().filter(|s| **s).count() as f64 / given;
+            detections.push(Detection {
+                joints,
+                sure,
+                sureness,
+            });
+        }
+        Ok(detections)
+    }
+
+    fn aspect(&self) -> f64 {
+        self.task.crop.width_px as f64 / self.task.crop.height_px as f64
+    }
+
+    fn person_share(&self) -> f64 {
+        self.task.crop.person_share
+    }
+
+    fn gives(&self, joint: Joint) -> bool {
+        self.joints.contains(&Some(joint))
+    }
+}
