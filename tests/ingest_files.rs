@@ -1,1 +1,715 @@
 //! Video files good and bad.
+//!
+//! Outside reference for time stamps: `ffprobe` of the installed FFmpeg package. Odd inputs (HEVC, variable rate,
+//! delayed tracks, trimmed and truncated files) are made by its `ffmpeg` program.
+#![expect(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    reason = "a test stops at the first surprise"
+)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use tempfile::TempDir;
+
+use twinmound::geometry::{PixelPoint, QuarterTurns};
+use twinmound::ingest::{Clip, IngestError, IngestOptions, Limits, check_pair, open_clip, sha256_of};
+use twinmound::picture::{ColourMatrix, Grey, Picture};
+use twinmound::scene::encode::{FilmCodec, FilmError, FilmOptions, FilmSound, FilmWriter};
+use twinmound::units::Seconds;
+
+const WIDTH: usize = 96;
+const HEIGHT: usize = 64;
+
+/// A picture that tells its own number: sixteen columns of blocks, black or white by the bits of `number`, with a bright
+/// band along the top so that up can be told from down.
+fn numbered(number: usize) -> Picture {
+    let mut luma = Grey::filled(WIDTH, HEIGHT, 60);
+    for y in 0..HEIGHT {
+        for x in 0..WIDTH {
+            let bit = x / (WIDTH / 16);
+            luma.data[y * WIDTH + x] = match (y < HEIGHT / 4, number >> bit & 1) {
+                (true, _) => 235,
+                (false, 1) => 200,
+                (false, _) => 30,
+            };
+        }
+    }
+    Picture {
+        luma,
+        cb: Grey::filled(WIDTH / 2, HEIGHT / 2, 90),
+        cr: Grey::filled(WIDTH / 2, HEIGHT / 2, 160),
+        full_range: false,
+        matrix: ColourMatrix::Bt709,
+    }
+}
+
+fn number_in(picture: &Picture) -> usize {
+    let step = WIDTH / 16;
+    (0..16)
+        .filter(|bit| picture.luma.at(bit * step + step / 2, HEIGHT / 2) > 115)
+        .map(|bit| 1 << bit)
+        .sum()
+}
+
+/// Clicks of one sample's width, band-limited, at the given times.
+fn clicks(times_s: &[f64], rate_hz: u32, length_s: f64) -> Vec<f32> {
+    let mut samples = vec![0.0_f32; (length_s * f64::from(rate_hz)) as usize];
+    for &t in times_s {
+        for (i, sample) in samples.iter_mut().enumerate() {
+            let dt = i as f64 / f64::from(rate_hz) - t;
+            *sample += (0.8 * (-(dt / 0.0004).powi(2)).exp()) as f32;
+        }
+    }
+    samples
+}
+
+fn film(path: &Path, pts_s: &[f64], sound: Option<&FilmSound>, options: FilmOptions) {
+    let mut writer = FilmWriter::create(path, WIDTH, HEIGHT, (240, 1), sound, options).unwrap();
+    for (number, &pts) in pts_s.iter().enumerate() {
+        writer.push(&numbered(number), Seconds(pts)).unwrap();
+    }
+    writer.finish().unwrap();
+}
+
+fn steady(frames: usize) -> Vec<f64> {
+    (0..frames).map(|i| 0.0123 + i as f64 / 240.0).collect()
+}
+
+fn folder() -> TempDir {
+    tempfile::tempdir().unwrap()
+}
+
+fn open(path: &Path) -> Clip {
+    open_clip(path, &IngestOptions::default()).unwrap()
+}
+
+fn ffmpeg(arguments: &[&str]) {
+    let out = Command::new("ffmpeg")
+        .args(["-hide_banner", "-loglevel", "error", "-y"])
+        .args(arguments)
+        .output()
+        .expect("ffmpeg is installed");
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+}
+
+/// Presentation times by ffprobe, seconds with six decimals.
+fn ffprobe_times(path: &Path) -> Vec<f64> {
+    let out = Command::new("ffprobe")
+        .args(["-v", "error", "-select_streams", "v:0", "-show_entries"])
+        .args(["frame=best_effort_timestamp_time", "-of", "csv=p=0"])
+        .arg(path)
+        .output()
+        .expect("ffprobe is installed");
+    String::from_utf8_lossy(&out.stdout)
+        .lines()
+        .filter_map(|line| line.trim_end_matches(',').parse().ok())
+        .collect()
+}
+
+/// Every frame's time equals ffprobe's, and the numbers in the pictures go up one by one.
+fn agrees_with_ffprobe(path: &Path) -> Vec<f64> {
+    let clip = open(path);
+    let expected = ffprobe_times(path);
+    let mut frames = clip.frames().unwrap();
+    let times: Vec<f64> = frames.by_ref().map(|f| f.unwrap().pts.0).collect();
+    assert!(frames.warnings().is_empty(), "{:?}", frames.warnings());
+    assert!(times.len() > 5);
+    assert_eq!(times.len(), expected.len());
+    for (ours, theirs) in times.iter().zip(&expected) {
+        assert!((ours - theirs).abs() < 1e-6, "{ours} against ffprobe's {theirs}");
+    }
+    assert_eq!(clip.info.start.0, times[0]);
+    times
+}
+
+#[test]
+fn a_film_comes_back_frame_by_frame_with_its_times() {
+    let dir = folder();
+    let path = dir.path().join("film.mp4");
+    let pts = steady(90);
+    film(&path, &pts, None, FilmOptions::default());
+    let clip = open(&path);
+    assert_eq!((clip.info.width_px, clip.info.height_px), (96, 64));
+    assert_eq!(clip.info.codec, "h264");
+    assert_eq!(clip.info.frames_estimate, 90);
+    assert!((clip.info.rate_hz - 240.0).abs() < 0.5, "{}", clip.info.rate_hz);
+    assert!(!clip.info.has_sound && clip.sound().unwrap().is_none());
+    let frames: Vec<_> = clip.frames().unwrap().map(Result::unwrap).collect();
+    assert_eq!(frames.len(), 90);
+    for (i, frame) in frames.iter().enumerate() {
+        assert_eq!(frame.index, i);
+        assert_eq!(number_in(&frame.picture), i);
+        assert!(
+            (frame.pts.0 - pts[i]).abs() < 1.1e-6,
+            "{} {}",
+            frame.pts.0,
+            pts[i]
+        );
+    }
+    let picture = &frames[40].picture;
+    assert_eq!((picture.full_range, picture.matrix), (false, ColourMatrix::Bt709));
+    let sent = numbered(40).rgb(PixelPoint::new(50.0, 5.0));
+    let got = picture.rgb(PixelPoint::new(50.0, 5.0));
+    for (a, b) in sent.iter().zip(got) {
+        assert!((a - b).abs() < 12.0, "{sent:?} {got:?}");
+    }
+    agrees_with_ffprobe(&path);
+    assert_eq!(
+        fs::read_dir(dir.path()).unwrap().count(),
+        1,
+        "nothing else is left behind"
+    );
+}
+
+#[test]
+fn only_wanted_frames_are_converted_and_keep_their_index() {
+    let dir = folder();
+    let path = dir.path().join("film.mp4");
+    film(&path, &steady(50), None, FilmOptions::default());
+    let clip = open(&path);
+    let mut asked = 0;
+    let got: Vec<_> = clip
+        .frames_where(|index, _| {
+            asked += 1;
+            index % 7 == 3
+        })
+        .unwrap()
+        .map(|f| f.unwrap())
+        .map(|f| (f.index, number_in(&f.picture)))
+        .collect();
+    assert_eq!(
+        got,
+        (0..50).filter(|i| i % 7 == 3).map(|i| (i, i)).collect::<Vec<_>>()
+    );
+    assert_eq!(asked, 50);
+}
+
+#[test]
+fn variable_rate_keeps_every_frames_own_time() {
+    let dir = folder();
+    let path = dir.path().join("film.mp4");
+    let mut rng = ChaCha8Rng::seed_from_u64(5);
+    let mut t = 0.3;
+    let pts: Vec<f64> = (0..70)
+        .map(|_| {
+            t += rng.random_range(0.002..0.03);
+            t
+        })
+        .collect();
+    film(&path, &pts, None, FilmOptions::default());
+    let times = agrees_with_ffprobe(&path);
+    for (a, b) in times.iter().zip(&pts) {
+        assert!((a - b).abs() < 1.1e-6);
+    }
+    // And one made by the outside program, in MOV with a coarse time unit.
+    let other = dir.path().join("vfr.mov");
+    let stretch = "setpts=(N+0.3*sin(N))/(30*TB)";
+    ffmpeg(&[
+        "-f",
+        "lavfi",
+        "-i",
+        "testsrc2=size=96x64:rate=30:duration=3",
+        "-vf",
+        stretch,
+        "-vsync",
+        "vfr",
+        "-video_track_timescale",
+        "600",
+        "-c:v",
+        "libx264",
+        other.to_str().unwrap(),
+    ]);
+    agrees_with_ffprobe(&other);
+}
+
+#[test]
+fn rotation_is_applied_and_remembered() {
+    for (turns, band) in [
+        (QuarterTurns::Zero, (48, 4)),
+        (QuarterTurns::One, (59, 48)),
+        (QuarterTurns::Two, (48, 59)),
+        (QuarterTurns::Three, (4, 48)),
+    ] {
+        let dir = folder();
+        let path = dir.path().join("film.mp4");
+        let options = FilmOptions {
+            turns,
+            ..Default::default()
+        };
+        film(&path, &steady(12), None, options);
+        let clip = open(&path);
+        assert_eq!(clip.info.turns, turns);
+        let frame = clip.frames().unwrap().next().unwrap().unwrap();
+        let size = (frame.picture.width(), frame.picture.height());
+        assert_eq!(size, (clip.info.width_px as usize, clip.info.height_px as usize));
+        assert_eq!(
+            size.0 > size.1,
+            matches!(turns, QuarterTurns::Zero | QuarterTurns::Two)
+        );
+        assert!(
+            frame.picture.luma.at(band.0, band.1) > 220,
+            "{turns:?}: the top band is elsewhere"
+        );
+        // The outside program turns by the same matrix when it converts.
+        let turned = dir.path().join("turned.mp4");
+        ffmpeg(&[
+            "-i",
+            path.to_str().unwrap(),
+            "-c:v",
+            "libx264",
+            "-crf",
+            "10",
+            turned.to_str().unwrap(),
+        ]);
+        let theirs = open(&turned);
+        assert_eq!(theirs.info.turns, QuarterTurns::Zero);
+        let theirs = theirs.frames().unwrap().next().unwrap().unwrap();
+        assert_eq!((theirs.picture.width(), theirs.picture.height()), size);
+        assert!(
+            theirs.picture.luma.at(band.0, band.1) > 215,
+            "{turns:?}: ffmpeg turns otherwise"
+        );
+    }
+}
+
+#[test]
+fn hevc_ten_bits_and_other_pixel_formats_are_read() {
+    let dir = folder();
+    let film_path = dir.path().join("hevc.mp4");
+    let options = FilmOptions {
+        codec: FilmCodec::Hevc,
+        crf: 12,
+        ..Default::default()
+    };
+    film(&film_path, &steady(30), None, options);
+    let clip = open(&film_path);
+    assert_eq!(clip.info.codec, "hevc");
+    for (i, frame) in clip.frames().unwrap().enumerate() {
+        assert_eq!(number_in(&frame.unwrap().picture), i);
+    }
+    agrees_with_ffprobe(&film_path);
+    for (codec, format) in [
+        ("libx265", "yuv420p10le"),
+        ("libx264", "yuv422p"),
+        ("libx264", "yuvj420p"),
+    ] {
+        let path = dir.path().join(format!("{format}.mp4"));
+        ffmpeg(&[
+            "-i",
+            film_path.to_str().unwrap(),
+            "-c:v",
+            codec,
+            "-pix_fmt",
+            format,
+            "-crf",
+            "12",
+            path.to_str().unwrap(),
+        ]);
+        let clip = open(&path);
+        let frames: Vec<_> = clip.frames().unwrap().map(Result::unwrap).collect();
+        assert_eq!(frames.len(), 30, "{format}");
+        for (i, frame) in frames.iter().enumerate() {
+            assert_eq!(number_in(&frame.picture), i, "{format}");
+        }
+        let picture = &frames[3].picture;
+        assert_eq!(picture.full_range, format == "yuvj420p");
+        let white = picture.rgb(PixelPoint::new(48.0, 5.0));
+        let sent = numbered(3).rgb(PixelPoint::new(48.0, 5.0));
+        for (a, b) in sent.iter().zip(white) {
+            assert!((a - b).abs() < 14.0, "{format}: {sent:?} {white:?}");
+        }
+    }
+}
+
+/// Time of each click by its centre of mass.
+fn click_times(clip: &Clip, near_s: &[f64]) -> Vec<f64> {
+    let track = clip.sound().unwrap().expect("a sound track");
+    near_s
+        .iter()
+        .map(|&near| {
+            let (mut mass, mut moment) = (0.0, 0.0);
+            for (i, &s) in track.samples.iter().enumerate() {
+                let t = track.time_of(i as f64).0;
+                if (t - near).abs() < 0.004 {
+                    let power = f64::from(s) * f64::from(s);
+                    mass += power;
+                    moment += power * t;
+                }
+            }
+            assert!(mass > 0.1, "a click near {near}");
+            moment / mass
+        })
+        .collect()
+}
+
+#[test]
+fn sound_and_pictures_stand_on_one_clock() {
+    let dir = folder();
+    for (rate_hz, start_s) in [(48_000, 0.0), (44_100, 0.0), (48_000, 0.25), (44_100, -0.1)] {
+        let path = dir.path().join("film.mp4");
+        let at: Vec<f64> = [0.40001, 0.713, 1.1].to_vec();
+        let relative: Vec<f64> = at.iter().map(|t| t - start_s).collect();
+        let sound = FilmSound {
+            samples: clicks(&relative, rate_hz, 1.5),
+            rate_hz,
+            start: Seconds(start_s),
+        };
+        film(&path, &steady(240), Some(&sound), FilmOptions::default());
+        let clip = open(&path);
+        assert!(clip.info.has_sound);
+        for (got, sent) in click_times(&clip, &at).iter().zip(&at) {
+            assert!(
+                (got - sent).abs() < 3e-5,
+                "{rate_hz} Hz from {start_s} s: {got} for {sent}"
+            );
+        }
+        // A delayed track, as phones write when the microphone starts late; and the same in MOV and PCM.
+        let file = path.to_str().unwrap();
+        for (name, options) in [
+            ("late.mp4", vec!["-c", "copy"]),
+            ("late.mov", vec!["-c:v", "copy", "-c:a", "pcm_s16le"]),
+        ] {
+            let late = dir.path().join(name);
+            let mut arguments = vec![
+                "-i",
+                file,
+                "-itsoffset",
+                "0.2",
+                "-i",
+                file,
+                "-map",
+                "0:v",
+                "-map",
+                "1:a",
+            ];
+            arguments.extend(options);
+            arguments.push(late.to_str().unwrap());
+            ffmpeg(&arguments);
+            let moved: Vec<f64> = at.iter().map(|t| t + 0.2).collect();
+            for (got, sent) in click_times(&open(&late), &moved).iter().zip(&moved) {
+                // The outside program writes delays in whole milliseconds.
+                assert!((got - sent).abs() < 1e-3, "{name}: {got} for {sent}");
+            }
+            agrees_with_ffprobe(&late);
+        }
+    }
+}
+
+#[test]
+fn a_clip_trimmed_without_re_encoding_keeps_both_clocks() {
+    let dir = folder();
+    let path = dir.path().join("film.mp4");
+    let at = [0.40001, 0.713, 1.1];
+    let sound = FilmSound {
+        samples: clicks(&at, 48_000, 1.5),
+        rate_hz: 48_000,
+        start: Seconds(0.0),
+    };
+    let pts: Vec<f64> = (0..300).map(|i| i as f64 / 240.0).collect();
+    film(&path, &pts, Some(&sound), FilmOptions::default());
+    // Cut inside a group of pictures: an edit list hides what comes before.
+    let cut = dir.path().join("cut.mp4");
+    ffmpeg(&[
+        "-ss",
+        "0.5",
+        "-i",
+        path.to_str().unwrap(),
+        "-c",
+        "copy",
+        cut.to_str().unwrap(),
+    ]);
+    let times = agrees_with_ffprobe(&cut);
+    let clip = open(&cut);
+    let first = clip.frames().unwrap().next().unwrap().unwrap();
+    let lag = first.pts.0 - number_in(&first.picture) as f64 / 240.0;
+    let clicks_now: Vec<f64> = at[1..].iter().map(|t| t + lag).collect();
+    for (got, sent) in click_times(&clip, &clicks_now).iter().zip(&clicks_now) {
+        assert!((got - sent).abs() < 1.1e-3, "{got} for {sent}");
+    }
+    assert!(times.len() < 300);
+}
+
+#[test]
+fn slow_motion_is_undone_when_told_and_suspected_when_not() {
+    let dir = folder();
+    let path = dir.path().join("slow.mp4");
+    let mut writer = FilmWriter::create(&path, WIDTH, HEIGHT, (30, 1), None, FilmOptions::default()).unwrap();
+    for i in 0..80 {
+        writer.push(&numbered(i), Seconds(i as f64 / 30.0)).unwrap();
+    }
+    writer.finish().unwrap();
+    let plain = open(&path);
+    assert!(plain.warnings.iter().any(|w| w.code == "low_frame_rate"));
+    let options = IngestOptions {
+        capture_fps: Some(240.0),
+        ..Default::default()
+    };
+    let told = open_clip(&path, &options).unwrap();
+    assert!(told.warnings.is_empty(), "{:?}", told.warnings);
+    assert!((told.info.slow_motion_factor - 8.0).abs() < 1e-9);
+    assert!((told.info.rate_hz - 240.0).abs() < 1e-9);
+    for (i, frame) in told.frames().unwrap().enumerate() {
+        assert!((frame.unwrap().pts.0 - i as f64 / 240.0).abs() < 1e-9);
+    }
+    let short_sound = dir.path().join("short.mp4");
+    let noted = dir.path().join("noted.mp4");
+    let file = path.to_str().unwrap();
+    ffmpeg(&[
+        "-i",
+        file,
+        "-f",
+        "lavfi",
+        "-i",
+        "sine=duration=0.9",
+        "-c:v",
+        "copy",
+        "-c:a",
+        "aac",
+        short_sound.to_str().unwrap(),
+    ]);
+    ffmpeg(&[
+        "-i",
+        file,
+        "-c",
+        "copy",
+        "-movflags",
+        "use_metadata_tags",
+        "-metadata",
+        "com.android.capture.fps=240.000000",
+        noted.to_str().unwrap(),
+    ]);
+    for odd in [short_sound, noted] {
+        let clip = open(&odd);
+        let warning = clip.warnings.iter().find(|w| w.code == "slow_motion_suspected");
+        assert!(
+            warning.is_some_and(|w| w.hint.contains("--capture-fps")),
+            "{:?}",
+            clip.warnings
+        );
+    }
+    let wrong = IngestOptions {
+        capture_fps: Some(3.0),
+        ..Default::default()
+    };
+    assert!(matches!(
+        open_clip(&path, &wrong),
+        Err(IngestError::CaptureRate { .. })
+    ));
+    assert!(matches!(
+        check_pair(&plain.info, &told.info),
+        Err(IngestError::LengthsDiffer { .. })
+    ));
+    assert!(check_pair(&plain.info, &plain.info).unwrap().is_empty());
+}
+
+#[test]
+fn bad_input_has_its_own_error_each() {
+    let dir = folder();
+    let at = |name: &str| -> PathBuf { dir.path().join(name) };
+    let error = |path: &Path| open_clip(path, &IngestOptions::default()).unwrap_err();
+    assert!(matches!(error(&at("none.mp4")), IngestError::NoSuchFile { .. }));
+    assert!(matches!(error(dir.path()), IngestError::NotAFile { .. }));
+    assert!(matches!(
+        error(Path::new("a\0b.mp4")),
+        IngestError::NotAFile { .. }
+    ));
+    fs::write(at("empty.mp4"), b"").unwrap();
+    assert!(matches!(error(&at("empty.mp4")), IngestError::Empty { .. }));
+    for name in ["notes.txt", "notes.mp4"] {
+        fs::write(
+            at(name),
+            "Bullpen on Tuesday, 20 throws, two phones.\n".repeat(200),
+        )
+        .unwrap();
+        assert!(
+            matches!(error(&at(name)), IngestError::NotAVideo { .. }),
+            "{name}"
+        );
+    }
+    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    for length in [1, 7, 100, 5000, 300_000] {
+        let noise: Vec<u8> = (0..length).map(|_| rng.random()).collect();
+        fs::write(at("noise.mp4"), noise).unwrap();
+        assert!(matches!(
+            error(&at("noise.mp4")),
+            IngestError::NotAVideo { .. } | IngestError::NoPictures { .. }
+        ));
+    }
+    for name in ["sound.m4a", "sound.mp3", "sound.wav"] {
+        let path = at(name);
+        ffmpeg(&["-f", "lavfi", "-i", "sine=duration=1", path.to_str().unwrap()]);
+        assert!(
+            matches!(error(&path), IngestError::NoPictures { .. }),
+            "{name}: {}",
+            error(&path)
+        );
+    }
+    let png = at("picture.png");
+    ffmpeg(&[
+        "-f",
+        "lavfi",
+        "-i",
+        "testsrc2=size=96x64",
+        "-frames:v",
+        "1",
+        png.to_str().unwrap(),
+    ]);
+    assert!(error(&png).to_string().contains("MP4"), "{}", error(&png));
+    let film_path = at("film.mp4");
+    film(&film_path, &steady(10), None, FilmOptions::default());
+    let tight = |limits: Limits| {
+        open_clip(
+            &film_path,
+            &IngestOptions {
+                capture_fps: None,
+                limits,
+            },
+        )
+        .unwrap_err()
+    };
+    let small = tight(Limits {
+        max_pixels: 1000,
+        ..Limits::default()
+    });
+    assert!(
+        matches!(small, IngestError::TooLarge { .. } | IngestError::Decoder { .. }),
+        "{small}"
+    );
+    let short = tight(Limits {
+        max_duration_s: 0.01,
+        ..Limits::default()
+    });
+    assert!(matches!(short, IngestError::TooLong { .. }), "{short}");
+    // SHA-256 of "abc": FIPS 180-4 example.
+    fs::write(at("abc"), "abc").unwrap();
+    assert_eq!(
+        sha256_of(&at("abc")).unwrap(),
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    );
+}
+
+#[test]
+fn a_truncated_file_gives_what_is_readable_and_never_panics() {
+    let dir = folder();
+    let whole = dir.path().join("film.mp4");
+    let sound = FilmSound {
+        samples: clicks(&[0.2], 48_000, 1.0),
+        rate_hz: 48_000,
+        start: Seconds(0.0),
+    };
+    film(&whole, &steady(240), Some(&sound), FilmOptions::default());
+    let fast = dir.path().join("fast.mp4");
+    ffmpeg(&[
+        "-i",
+        whole.to_str().unwrap(),
+        "-c",
+        "copy",
+        "-movflags",
+        "faststart",
+        fast.to_str().unwrap(),
+    ]);
+    let cut = dir.path().join("cut.mp4");
+    let (mut delivered, mut refused) = (0, 0);
+    for source in [&whole, &fast] {
+        let bytes = fs::read(source).unwrap();
+        for step in 0..60 {
+            let length = bytes.len() * step / 60;
+            fs::write(&cut, &bytes[..length]).unwrap();
+            match open_clip(&cut, &IngestOptions::default()) {
+                Err(error) => {
+                    refused += 1;
+                    assert!(!error.to_string().is_empty());
+                    if source == &whole && length > 64 {
+                        // Cut inside the index, its first entries may be there and the pictures' own not.
+                        let cut_short =
+                            matches!(error, IngestError::CutShort { .. } | IngestError::NoFrames { .. });
+                        assert!(cut_short, "{length}: {error}");
+                    }
+                }
+                Ok(clip) => {
+                    let mut frames = clip.frames().unwrap();
+                    let numbers: Vec<usize> = frames
+                        .by_ref()
+                        .filter_map(Result::ok)
+                        // Frames may be missing at the cut, but each stands at its own time (the outside program
+                        // rounds the delay of the first picture to a millisecond).
+                        .inspect(|f| {
+                            let due = 0.0123 + number_in(&f.picture) as f64 / 240.0;
+                            assert!((f.pts.0 - due).abs() < 1e-3, "{length}: {} {due}", f.pts.0);
+                        })
+                        .map(|f| number_in(&f.picture))
+                        .collect();
+                    delivered += 1;
+                    assert!(
+                        numbers
+                            .iter()
+                            .take(numbers.len().saturating_sub(5))
+                            .enumerate()
+                            .all(|(i, &n)| i == n)
+                    );
+                    if numbers.len() < 238 {
+                        let codes: Vec<_> = frames.warnings().iter().map(|w| w.code.as_str()).collect();
+                        assert!(
+                            codes.contains(&"truncated_video"),
+                            "{length}: {} {codes:?}",
+                            numbers.len()
+                        );
+                    }
+                    let _ = clip.sound().unwrap();
+                }
+            }
+        }
+    }
+    assert!(delivered > 20 && refused > 60, "{delivered} {refused}");
+    // Bytes flipped anywhere: an error or frames, never a panic.
+    let mut rng = ChaCha8Rng::seed_from_u64(9);
+    let bytes = fs::read(&fast).unwrap();
+    for _ in 0..60 {
+        let mut broken = bytes.clone();
+        for _ in 0..rng.random_range(1..40) {
+            let at = rng.random_range(0..broken.len());
+            broken[at] = rng.random();
+        }
+        fs::write(&cut, &broken).unwrap();
+        if let Ok(clip) = open_clip(&cut, &IngestOptions::default()) {
+            let _ = clip.frames().map(Iterator::count);
+            let _ = clip.sound();
+        }
+    }
+}
+
+#[test]
+fn the_film_writer_refuses_what_does_not_fit_and_leaves_nothing_behind() {
+    let dir = folder();
+    let path = dir.path().join("film.mp4");
+    let create = |w, h, rate| FilmWriter::create(&path, w, h, rate, None, FilmOptions::default());
+    assert!(matches!(create(95, 64, (240, 1)), Err(FilmError::Shape { .. })));
+    assert!(matches!(create(96, 64, (0, 1)), Err(FilmError::Shape { .. })));
+    let mut writer = create(96, 64, (240, 1)).unwrap();
+    writer.push(&numbered(0), Seconds(0.1)).unwrap();
+    assert!(matches!(
+        writer.push(&numbered(1), Seconds(0.1)),
+        Err(FilmError::Backwards { .. })
+    ));
+    let mut grey = numbered(1);
+    grey.full_range = true;
+    assert!(matches!(
+        writer.push(&grey, Seconds(0.2)),
+        Err(FilmError::Colour { .. })
+    ));
+    grey.luma = Grey::filled(10, 10, 0);
+    assert!(matches!(
+        writer.push(&grey, Seconds(0.2)),
+        Err(FilmError::PictureSize { .. })
+    ));
+    drop(writer);
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+    let nowhere = dir.path().join("no").join("film.mp4");
+    let error = FilmWriter::create(&nowhere, 96, 64, (240, 1), None, FilmOptions::default());
+    assert!(matches!(error, Err(FilmError::Disk { .. })));
+}

@@ -2,3 +2,9 @@
 
 /// Bones and forward kinematics.
 pub mod rig;
+
+/// Rotation in a film's track header.
+mod track_header;
+
+/// Pictures and sound into a video file.
+pub mod encode;
