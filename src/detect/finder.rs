@@ -3,7 +3,8 @@
 use super::boxes::{contains, middle, overlap};
 use super::follower::{CropShape, Follower};
 use super::{Crop, DetectError, DetectSettings, Detection, Models, RubberHint};
-use crate::picture::{Picture, Region};
+use crate::ingest::Frame;
+use crate::picture::Region;
 use crate::skeleton::Joint;
 use crate::track::{ImageJoint, Pose2d, PoseTrack};
 use crate::units::Seconds;
@@ -27,17 +28,6 @@ const THROW_HEIGHTS_PER_S: f64 = 4.5;
 
 /// The wrist's speed is its way over at least this time, so that noise does not make it.
 const THROW_SPAN: Seconds = Seconds(0.02);
-
-/// One frame of a clip.
-#[derive(Clone, Debug)]
-pub struct Frame {
-    /// Index in its clip.
-    pub index: usize,
-    /// Presentation time.
-    pub pts: Seconds,
-    /// What it shows.
-    pub picture: Picture,
-}
 
 /// One followed person.
 #[derive(Clone, Debug, PartialEq)]

@@ -33,6 +33,10 @@ const JUMP_RATE_HZ: f64 = 2.0;
 /// A person's box (from a locator or round the joints) fills this much more than the joints alone: head and feet.
 const BOX_GROWTH: f64 = 1.15;
 
+/// The crop is at most this much higher than the one that suited the person when a locator last saw him: a long stride
+/// with both arms out is 1.6 times as wide in the crop as standing is high; more is a neighbour's limb.
+const LARGEST_GROWTH: f64 = 1.6;
+
 /// The detector's wishes about crops.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct CropShape {
@@ -57,6 +61,8 @@ pub(super) struct Follower {
     boxes: Vec<Region>,
     /// The crop's middle and height at the last accepted pose, or where a locator saw the person.
     anchor: Anchor,
+    /// Height of the crop that suited the person when a locator last saw him.
+    located_px: f64,
     lost: bool,
     contradictions: u32,
 }
@@ -73,10 +79,12 @@ struct Anchor {
 impl Follower {
     /// A person where a locator saw one.
     pub(super) fn new(person: &Region, at: Seconds, shape: CropShape) -> Self {
+        let anchor = Anchor::on_box(person, at, shape);
         Self {
             track: PoseTrack::default(),
             boxes: Vec::new(),
-            anchor: Anchor::on_box(person, at, shape),
+            anchor,
+            located_px: anchor.height_px,
             lost: false,
             contradictions: 0,
         }
@@ -124,7 +132,7 @@ impl Follower {
         };
         let outside = near_border(person.left_px, person.width_px, used.left_px, used.width_px)
             || near_border(person.top_px, person.height_px, used.top_px, used.height_px);
-        let height = crop_height(&person, shape.aspect, shape.share);
+        let height = crop_height(&person, shape.aspect, shape.share).min(LARGEST_GROWTH * self.located_px);
         let better = around(middle(&person), height, shape.aspect);
         (outside || height < 0.6 * used.height_px).then_some(better)
     }
@@ -151,7 +159,10 @@ impl Follower {
         self.boxes.push(person);
         let wish = crop_height(&person, shape.aspect, shape.share);
         // Grows at once, so that a limb is never cut; shrinks slowly, so that the crop is steady.
-        let height_px = wish.max(self.anchor.height_px * 0.9).max(16.0);
+        let height_px = wish
+            .max(self.anchor.height_px * 0.9)
+            .min(LARGEST_GROWTH * self.located_px)
+            .max(16.0);
         self.anchor = Anchor {
             middle: middle(&person),
             height_px,
@@ -163,8 +174,10 @@ impl Follower {
     /// A locator saw a person here who is this one.
     pub(super) fn seen(&mut self, person: &Region, at: Seconds, shape: CropShape) {
         self.contradictions = 0;
+        let anchor = Anchor::on_box(person, at, shape);
+        self.located_px = anchor.height_px;
         if self.lost {
-            self.anchor = Anchor::on_box(person, at, shape);
+            self.anchor = anchor;
             self.lost = false;
         }
     }

@@ -3,6 +3,9 @@
 //! The cell in row i and column j covers `stride` input pixels a side; its middle is the input pixel
 //! `stride * (j + 1/2) - 1/2`, `stride * (i + 1/2) - 1/2`, counted from the centre of the top left pixel.
 
+/// How strongly a place near the expected one is preferred; the constant of the networks that are read this way.
+const NEARNESS_CELLS: f64 = 1.8;
+
 /// One keypoint's heatmap.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Heatmap<'a> {
@@ -68,9 +71,29 @@ impl Heatmap<'_> {
         Some(Peak { x_px, y_px, ..peak })
     }
 
-    /// Highest cell plus the offset (in cells, from the cell's upper left corner) that two further maps give there.
-    pub(super) fn with_offset(&self, y_offset: &[f32], x_offset: &[f32]) -> Option<Peak> {
-        let peak = self.highest()?;
+    /// The cell whose probability, divided by its distance from an expected cell (plus [`NEARNESS_CELLS`]), is highest.
+    pub(super) fn highest_near(&self, column: f64, row: f64) -> Option<Peak> {
+        let mut best: Option<(usize, f64)> = None;
+        for (i, &logit) in self.logits.iter().enumerate() {
+            let dx = (i % self.columns) as f64 - column;
+            let dy = (i / self.columns) as f64 - row;
+            let weighted = probability(logit) / (dx.hypot(dy) + NEARNESS_CELLS);
+            if weighted.is_finite() && best.is_none_or(|(_, b)| weighted > b) {
+                best = Some((i, weighted));
+            }
+        }
+        let (cell, _) = best?;
+        let (x_px, y_px) = self.middle((cell % self.columns) as f64, (cell / self.columns) as f64);
+        Some(Peak {
+            x_px,
+            y_px,
+            logit: self.logits[cell],
+            cell,
+        })
+    }
+
+    /// A peak moved by the offset (in cells, from the cell's upper left corner) that two further maps give there.
+    pub(super) fn with_offset(&self, peak: Peak, y_offset: &[f32], x_offset: &[f32]) -> Option<Peak> {
         let column = (peak.cell % self.columns) as f64 + f64::from(*x_offset.get(peak.cell)?);
         let row = (peak.cell / self.columns) as f64 + f64::from(*y_offset.get(peak.cell)?);
         let stride = self.stride_px as f64;
@@ -167,13 +190,29 @@ mod tests {
     }
 
     #[test]
+    fn the_expected_place_decides_between_two_people() {
+        let mut logits = vec![-9.0_f32; ROWS * COLUMNS];
+        logits[30 * COLUMNS + 10] = 1.0;
+        logits[30 * COLUMNS + 40] = 2.0;
+        assert_eq!(
+            map(&logits).highest_near(12.0, 28.0).unwrap().cell,
+            30 * COLUMNS + 10
+        );
+        assert_eq!(
+            map(&logits).highest_near(38.0, 33.0).unwrap().cell,
+            30 * COLUMNS + 40
+        );
+    }
+
+    #[test]
     fn an_offset_counts_from_the_cells_corner() {
         let mut logits = vec![0.0_f32; ROWS * COLUMNS];
         logits[10 * COLUMNS + 7] = 3.0;
         let (mut y, mut x) = (vec![0.0_f32; ROWS * COLUMNS], vec![0.0_f32; ROWS * COLUMNS]);
         y[10 * COLUMNS + 7] = 0.5;
         x[10 * COLUMNS + 7] = 0.25;
-        let peak = map(&logits).with_offset(&y, &x).unwrap();
+        let peak = map(&logits).highest().unwrap();
+        let peak = map(&logits).with_offset(peak, &y, &x).unwrap();
         assert!((peak.x_px - 28.5).abs() < 1e-9 && (peak.y_px - 41.5).abs() < 1e-9);
     }
 

@@ -27,6 +27,8 @@ struct Outputs {
     log_sigma_px: Option<Output>,
     visible_logit: Option<Output>,
     offset: Option<Output>,
+    center: Option<Output>,
+    regress: Option<Output>,
 }
 
 impl HeatmapDetector {
@@ -71,42 +73,70 @@ impl HeatmapDetector {
         let found = self
             .network
             .run([crops.len(), 3, height, width], &tensor, &wanted)?;
+        let names = &self.task.outputs;
+        let keypoints = self.joints.len();
         for (output, (name, axes)) in found.iter().zip(&wanted) {
-            let count = self.joints.len()
-                * if Some(*name) == self.task.outputs.offset.as_deref() {
-                    2
-                } else {
-                    1
-                };
-            if output.shape[1] != count || (*axes == 4 && output.shape[2..] != found[0].shape[2..]) {
+            let is = |other: &Option<String>| other.as_deref() == Some(*name);
+            let channels = match () {
+                () if is(&names.offset) || is(&names.regress) => 2 * keypoints,
+                () if is(&names.center) => 1,
+                () => keypoints,
+            };
+            if output.shape[1] != channels || (*axes == 4 && output.shape[2..] != found[0].shape[2..]) {
                 return Err(DetectError::OutputShape {
                     output: (*name).to_owned(),
                     found: output.shape.clone(),
-                    keypoints: self.joints.len(),
+                    keypoints,
                 });
             }
         }
         let mut found = found.into_iter();
-        let mut next = |given: bool| if given { found.next() } else { None };
-        let names = &self.task.outputs;
-        let heatmap = next(true);
-        let log_sigma_px = next(names.log_sigma_px.is_some());
-        let visible_logit = next(names.visible_logit.is_some());
-        let offset = next(names.offset.is_some());
-        let heatmap = heatmap.ok_or_else(|| DetectError::OutputShape {
+        let missing = || DetectError::OutputShape {
             output: names.heatmap.clone(),
             found: Vec::new(),
-            keypoints: self.joints.len(),
-        })?;
+            keypoints,
+        };
+        let heatmap = found.next().ok_or_else(missing)?;
+        let mut next = |name: &Option<String>| name.as_ref().and_then(|_| found.next());
         Ok(Outputs {
             heatmap,
-            log_sigma_px,
-            visible_logit,
-            offset,
+            log_sigma_px: next(&names.log_sigma_px),
+            visible_logit: next(&names.visible_logit),
+            offset: next(&names.offset),
+            center: next(&names.center),
+            regress: next(&names.regress),
         })
     }
 
-    fn peak(&self, outputs: &Outputs, crop: usize, keypoint: usize) -> Option<Peak> {
+    /// Where each keypoint of the person in the middle of a crop is expected, as cell column and row.
+    fn expected(&self, outputs: &Outputs, crop: usize) -> Option<Vec<(f64, f64)>> {
+        let (center, regress) = (outputs.center.as_ref()?, outputs.regress.as_ref()?);
+        let (rows, columns) = (center.shape[2], center.shape[3]);
+        let cells = rows * columns;
+        let map = Heatmap {
+            logits: &center.data[crop * cells..][..cells],
+            columns,
+            stride_px: self.task.decoding.stride_px,
+        };
+        let cell = map.highest_near((columns / 2) as f64, (rows / 2) as f64)?.cell;
+        let at =
+            |channel: usize| f64::from(regress.data[(crop * 2 * self.joints.len() + channel) * cells + cell]);
+        let (column, row) = ((cell % columns) as f64, (cell / columns) as f64);
+        let keypoints = 0..self.joints.len();
+        Some(
+            keypoints
+                .map(|k| (column + at(2 * k + 1), row + at(2 * k)))
+                .collect(),
+        )
+    }
+
+    fn peak(
+        &self,
+        outputs: &Outputs,
+        crop: usize,
+        keypoint: usize,
+        expected: Option<(f64, f64)>,
+    ) -> Option<Peak> {
         let decoding = &self.task.decoding;
         let columns = outputs.heatmap.shape[3];
         let cells = outputs.heatmap.shape[2] * columns;
@@ -119,10 +149,14 @@ impl HeatmapDetector {
         match decoding.method {
             DecodingMethod::Argmax => heatmap.highest(),
             DecodingMethod::SoftmaxWindow => heatmap.softmax_window(decoding.window),
-            DecodingMethod::ArgmaxOffset => {
+            DecodingMethod::ArgmaxOffset | DecodingMethod::CentreRegression => {
+                let peak = match expected {
+                    Some((column, row)) => heatmap.highest_near(column, row)?,
+                    None => heatmap.highest()?,
+                };
                 let offsets =
                     &outputs.offset.as_ref()?.data[(crop * count + keypoint) * 2 * cells..][..2 * cells];
-                heatmap.with_offset(&offsets[..cells], &offsets[cells..])
+                heatmap.with_offset(peak, &offsets[..cells], &offsets[cells..])
             }
         }
     }
@@ -132,10 +166,10 @@ impl HeatmapDetector {
         outputs: &Outputs,
         crop: usize,
         keypoint: usize,
+        peak: Peak,
         transform: &CropTransform,
     ) -> Option<ImageJoint> {
         let decoding = &self.task.decoding;
-        let peak = self.peak(outputs, crop, keypoint)?;
         let peak_probability = probability(peak.logit);
         if peak_probability < decoding.least_peak {
             return None;
@@ -163,7 +197,9 @@ fn wanted(task: &KeypointTask) -> Vec<(&str, usize)> {
     let mut wanted = vec![(names.heatmap.as_str(), 4)];
     wanted.extend(names.log_sigma_px.as_deref().map(|name| (name, 2)));
     wanted.extend(names.visible_logit.as_deref().map(|name| (name, 2)));
-    wanted.extend(names.offset.as_deref().map(|name| (name, 4)));
+    for name in [&names.offset, &names.center, &names.regress] {
+        wanted.extend(name.as_deref().map(|name| (name, 4)));
+    }
     wanted
 }
 
@@ -183,9 +219,13 @@ impl KeypointDetector for HeatmapDetector {
         let mut detections = Vec::with_capacity(crops.len());
         for (i, (crop, transform)) in crops.iter().zip(&transforms).enumerate() {
             let mut joints = PerJoint::from_fn(|_| None);
+            let expected = self.expected(&outputs, i);
             for (keypoint, joint) in self.joints.iter().enumerate() {
-                if let Some(joint) = joint {
-                    joints[*joint] = self.joint(&outputs, i, keypoint, transform);
+                let place = expected.as_ref().map(|e| e[keypoint]);
+                if let Some(joint) = joint
+                    && let Some(peak) = self.peak(&outputs, i, keypoint, place)
+                {
+                    joints[*joint] = self.joint(&outputs, i, keypoint, peak, transform);
                 }
             }
             let limit_px = SURE_SHARE * crop.region.height_px;

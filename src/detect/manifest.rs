@@ -95,6 +95,12 @@ pub struct KeypointOutputs {
     /// Offsets within a cell, `[n, 2K, rows, columns]`, y and x of each keypoint in turn, in cells.
     #[serde(default)]
     pub offset: Option<String>,
+    /// Logits of people's middles, `[n, 1, rows, columns]`.
+    #[serde(default)]
+    pub center: Option<String>,
+    /// From a person's middle cell to each keypoint, `[n, 2K, rows, columns]`, y and x in turn, in cells.
+    #[serde(default)]
+    pub regress: Option<String>,
 }
 
 /// How a heatmap becomes a point.
@@ -126,6 +132,9 @@ pub enum DecodingMethod {
     SoftmaxWindow,
     /// Highest cell plus the offset that another output gives there.
     ArgmaxOffset,
+    /// The best middle of a person near the crop's middle says where each keypoint is expected; then the highest cell
+    /// weighted by nearness to that place, plus the offset there.
+    CentreRegression,
     /// Middle of the highest cell.
     Argmax,
 }
@@ -303,11 +312,18 @@ impl KeypointTask {
                 output: "log_sigma_px",
             });
         }
-        if decoding.method == DecodingMethod::ArgmaxOffset && self.outputs.offset.is_none() {
-            return Err(ManifestError::OutputNotNamed {
-                method: "argmax_offset",
-                output: "offset",
-            });
+        let outputs = &self.outputs;
+        let needed = match decoding.method {
+            DecodingMethod::SoftmaxWindow | DecodingMethod::Argmax => Vec::new(),
+            DecodingMethod::ArgmaxOffset => vec![("argmax_offset", "offset", &outputs.offset)],
+            DecodingMethod::CentreRegression => vec![
+                ("centre_regression", "offset", &outputs.offset),
+                ("centre_regression", "center", &outputs.center),
+                ("centre_regression", "regress", &outputs.regress),
+            ],
+        };
+        if let Some(&(method, output, _)) = needed.iter().find(|(_, _, name)| name.is_none()) {
+            return Err(ManifestError::OutputNotNamed { method, output });
         }
         self.joints().map(|_| ())
     }
@@ -440,6 +456,7 @@ mod tests {
             ),
             ("fixed_sigma_px = 4.0", "", "log_sigma_px"),
             ("\"argmax\"", "\"argmax_offset\"", "needs the output 'offset'"),
+            ("\"argmax\"", "\"centre_regression\"", "needs the output 'offset'"),
             ("\"argmax\"", "\"magic\"", "unknown variant `magic`"),
             ("height_px = 256", "", "missing field `height_px`"),
             (

@@ -34,6 +34,7 @@ mod swaps;
 
 use std::path::Path;
 
+use crate::ingest::Frame;
 use crate::picture::{Picture, Region};
 use crate::quality::{Progress, Warning, Warnings};
 use crate::skeleton::{Joint, PerJoint};
@@ -41,7 +42,7 @@ use crate::track::{ImageJoint, PoseTrack};
 use crate::units::Seconds;
 
 pub use error::DetectError;
-pub use finder::{AthleteFinder, Frame, PersonTrack};
+pub use finder::{AthleteFinder, PersonTrack};
 pub use input_tensor::CropTransform;
 pub use keypoints::HeatmapDetector;
 pub use locator::CentreLocator;
@@ -183,10 +184,10 @@ pub struct Followed {
 /// Follows the athlete through a clip. Memory stays flat: at most one batch of pictures is held.
 ///
 /// # Errors
-/// [`DetectError::Frames`] when the frames end in an error before any was read, [`DetectError::NoFrames`] and
+/// [`DetectError::Frames`] when a frame is an error, [`DetectError::NoFrames`] and
 /// [`DetectError::NoPerson`] when there is nothing to follow, and the networks' own errors.
 pub fn follow_athlete<E>(
-    frames: impl Iterator<Item = Result<(usize, Seconds, Picture), E>>,
+    frames: impl Iterator<Item = Result<Frame, E>>,
     models: &mut Models,
     settings: &DetectSettings,
     progress: &dyn Progress,
@@ -199,16 +200,14 @@ where
     let mut count = 0;
     progress.start("detect", None);
     while let Some(first) = frames.next() {
-        let (index, pts, picture) = first.map_err(|e| DetectError::Frames(Box::new(e)))?;
-        let mut batch = vec![Frame { index, pts, picture }];
-        let together = |next: &Result<(usize, Seconds, Picture), E>| {
-            next.as_ref()
-                .is_ok_and(|(_, t, _)| *t - pts <= settings.batch_span)
-        };
+        let first = first.map_err(|e| DetectError::Frames(Box::new(e)))?;
+        let last = first.pts + settings.batch_span;
+        let mut batch = vec![first];
+        let together = |next: &Result<Frame, E>| next.as_ref().is_ok_and(|f| f.pts <= last);
         while batch.len() < settings.batch.max(1)
-            && let Some(Ok((index, pts, picture))) = frames.next_if(&together)
+            && let Some(Ok(frame)) = frames.next_if(together)
         {
-            batch.push(Frame { index, pts, picture });
+            batch.push(frame);
         }
         finder.take(&batch, models)?;
         count += batch.len();
