@@ -113,7 +113,7 @@ class Converter:
     def enlarge(self, node):
         label = node["name"]
         half_pixel = node.get("attr", {}).get("half_pixel_centers", {}).get("b")
-        scale = self.constant(label + "_scale", np.array([1, 1, 2, 2], np.float32))
+        scale = self.constant(label + "_enlargement", np.array([1, 1, 2, 2], np.float32))
         self.nodes.append(
             helper.make_node(
                 "Resize",

@@ -50,14 +50,6 @@ pub enum DetectError {
         /// What is wrong.
         source: ManifestError,
     },
-    /// A manifest of a network for something else.
-    #[error("{} describes a network of another kind; kind = \"{expected}\" is needed here", .path.display())]
-    WrongKind {
-        /// Which manifest.
-        path: PathBuf,
-        /// What is needed.
-        expected: &'static str,
-    },
     /// A network file is not the one its manifest speaks of.
     #[error(
         "the network file {} was changed: its SHA-256 is {found}, its manifest says {expected}. Restore the file, or \

@@ -1,7 +1,8 @@
 //! A heatmap becomes a point, in pixels of the network's input.
 //!
 //! The cell in row i and column j covers `stride` input pixels a side; its middle is the input pixel
-//! `stride * (j + 1/2) - 1/2`, `stride * (i + 1/2) - 1/2`, counted from the centre of the top left pixel.
+//! `stride * j + offset`, `stride * i + offset`, counted from the centre of the top left pixel; the offset is
+//! `(stride - 1) / 2` when the cells share out the pixels evenly.
 
 /// How strongly a place near the expected one is preferred; the constant of the networks that are read this way.
 const NEARNESS_CELLS: f64 = 1.8;
@@ -14,7 +15,9 @@ pub(super) struct Heatmap<'a> {
     /// Cells per row.
     pub(super) columns: usize,
     /// Input pixels per cell.
-    pub(super) stride_px: usize,
+    pub(super) stride_px: f64,
+    /// The input pixel in the middle of the first cell.
+    pub(super) cell_offset_px: f64,
 }
 
 /// A point read from a heatmap.
@@ -96,17 +99,15 @@ impl Heatmap<'_> {
     pub(super) fn with_offset(&self, peak: Peak, y_offset: &[f32], x_offset: &[f32]) -> Option<Peak> {
         let column = (peak.cell % self.columns) as f64 + f64::from(*x_offset.get(peak.cell)?);
         let row = (peak.cell / self.columns) as f64 + f64::from(*y_offset.get(peak.cell)?);
-        let stride = self.stride_px as f64;
-        Some(Peak {
-            x_px: column * stride - 0.5,
-            y_px: row * stride - 0.5,
-            ..peak
-        })
+        let (x_px, y_px) = self.middle(column - 0.5, row - 0.5);
+        Some(Peak { x_px, y_px, ..peak })
     }
 
     fn middle(&self, column: f64, row: f64) -> (f64, f64) {
-        let stride = self.stride_px as f64;
-        ((column + 0.5) * stride - 0.5, (row + 0.5) * stride - 0.5)
+        (
+            column * self.stride_px + self.cell_offset_px,
+            row * self.stride_px + self.cell_offset_px,
+        )
     }
 }
 
@@ -137,7 +138,8 @@ mod tests {
         Heatmap {
             logits,
             columns: COLUMNS,
-            stride_px: 4,
+            stride_px: 4.0,
+            cell_offset_px: 1.5,
         }
     }
 

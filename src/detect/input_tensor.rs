@@ -3,7 +3,7 @@
 //! Resampling is separable with a triangle filter as wide as the shrinking asks for (bilinear when enlarging), so fine
 //! patterns do not alias into the small crop. Beyond the picture's edges the nearest pixel is repeated.
 
-use super::manifest::InputSpec;
+use super::manifest::Normalisation;
 use crate::geometry::PixelPoint;
 use crate::picture::{Grey, Picture, Region};
 
@@ -59,7 +59,12 @@ impl CropTransform {
 /// Writes the region, resampled and normalised, as one `[3, height, width]` slice of a network's input.
 ///
 /// `tensor` must have `3 * width * height` places; the size is that of the transform.
-pub(super) fn write_crop(picture: &Picture, crop: &CropTransform, input: &InputSpec, tensor: &mut [f32]) {
+pub(super) fn write_crop(
+    picture: &Picture,
+    crop: &CropTransform,
+    values: &Normalisation,
+    tensor: &mut [f32],
+) {
     let (width, height) = (crop.width_px, crop.height_px);
     let Region {
         left_px,
@@ -76,14 +81,14 @@ pub(super) fn write_crop(picture: &Picture, crop: &CropTransform, input: &InputS
     let luma = full(&picture.luma, 1.0);
     let cb = full(&picture.cb, 0.5);
     let cr = full(&picture.cr, 0.5);
-    let gain = input.sd.map(|sd| 1.0 / sd);
+    let (mean, scale) = (values.mean.rgb(), values.scale.rgb());
     let (red, rest) = tensor.split_at_mut(width * height);
     let (green, blue) = rest.split_at_mut(width * height);
     for i in 0..width * height {
         let [r, g, b] = picture.rgb_of(luma[i], cb[i], cr[i]);
-        red[i] = (r - input.mean[0]) * gain[0];
-        green[i] = (g - input.mean[1]) * gain[1];
-        blue[i] = (b - input.mean[2]) * gain[2];
+        red[i] = (r - mean[0]) * scale[0];
+        green[i] = (g - mean[1]) * scale[1];
+        blue[i] = (b - mean[2]) * scale[2];
     }
 }
 
@@ -151,14 +156,15 @@ fn resample(plane: &Grey, columns: &[Taps], rows: &[Taps]) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detect::manifest::Channels;
     use crate::picture::ColourMatrix;
     use proptest::prelude::*;
 
-    fn plain() -> InputSpec {
-        InputSpec {
+    fn plain() -> Normalisation {
+        Normalisation {
             name: "image".to_owned(),
-            mean: [0.0; 3],
-            sd: [1.0; 3],
+            mean: Channels::Alike(0.0),
+            scale: Channels::Alike(1.0),
         }
     }
 

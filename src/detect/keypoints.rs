@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::heatmap::{Heatmap, Peak, probability};
 use super::input_tensor::{CropTransform, write_crop};
-use super::manifest::{DecodingMethod, InputSpec, KeypointTask, Task};
+use super::manifest::{DecodingKind, KeypointManifest};
 use super::runtime::{Network, Output, Runtime};
 use super::{Crop, DetectError, Detection, KeypointDetector};
 use crate::skeleton::{Joint, PerJoint};
@@ -16,16 +16,15 @@ const SURE_SHARE: f64 = 0.05;
 /// A network of ours, or one that the user brings, described by a manifest.
 pub struct HeatmapDetector {
     network: Network,
-    input: InputSpec,
-    task: KeypointTask,
+    manifest: KeypointManifest,
     joints: Vec<Option<Joint>>,
 }
 
 /// A batch's outputs.
 struct Outputs {
     heatmap: Output,
-    log_sigma_px: Option<Output>,
-    visible_logit: Option<Output>,
+    log_sigma: Option<Output>,
+    visible: Option<Output>,
     offset: Option<Output>,
     center: Option<Output>,
     regress: Option<Output>,
@@ -37,43 +36,39 @@ impl HeatmapDetector {
     /// # Errors
     /// [`DetectError`] when a file is missing, changed or does not fit its manifest.
     pub fn load(runtime: &Runtime, manifest: &Path, threads: usize) -> Result<Self, DetectError> {
-        let (network, description) = Network::load(runtime, manifest, threads)?;
-        let Task::Keypoints(task) = description.task else {
-            return Err(DetectError::WrongKind {
+        let (network, manifest_read) = Network::load::<KeypointManifest>(runtime, manifest, threads)?;
+        let joints = manifest_read
+            .keypoints
+            .joints()
+            .map_err(|source| DetectError::Manifest {
                 path: manifest.to_path_buf(),
-                expected: "keypoints",
-            });
-        };
-        let joints = task.joints().map_err(|source| DetectError::Manifest {
-            path: manifest.to_path_buf(),
-            source,
-        })?;
-        for (output, _) in wanted(&task) {
+                source,
+            })?;
+        for (output, _) in wanted(&manifest_read) {
             network.need_output(output)?;
         }
         Ok(Self {
             network,
-            input: description.input,
-            task,
+            manifest: manifest_read,
             joints,
         })
     }
 
     fn run(&mut self, crops: &[Crop<'_>], transforms: &[CropTransform]) -> Result<Outputs, DetectError> {
-        let (width, height) = (self.task.crop.width_px, self.task.crop.height_px);
+        let (width, height) = (self.manifest.input.width_px, self.manifest.input.height_px);
         let mut tensor = vec![0.0_f32; crops.len() * 3 * width * height];
         for ((crop, transform), slice) in crops
             .iter()
             .zip(transforms)
             .zip(tensor.chunks_exact_mut(3 * width * height))
         {
-            write_crop(crop.picture, transform, &self.input, slice);
+            write_crop(crop.picture, transform, &self.manifest.input.values, slice);
         }
-        let wanted = wanted(&self.task);
+        let wanted = wanted(&self.manifest);
         let found = self
             .network
             .run([crops.len(), 3, height, width], &tensor, &wanted)?;
-        let names = &self.task.outputs;
+        let names = &self.manifest.output;
         let keypoints = self.joints.len();
         for (output, (name, axes)) in found.iter().zip(&wanted) {
             let is = |other: &Option<String>| other.as_deref() == Some(*name);
@@ -100,12 +95,23 @@ impl HeatmapDetector {
         let mut next = |name: &Option<String>| name.as_ref().and_then(|_| found.next());
         Ok(Outputs {
             heatmap,
-            log_sigma_px: next(&names.log_sigma_px),
-            visible_logit: next(&names.visible_logit),
+            log_sigma: next(&names.log_sigma),
+            visible: next(&names.visible),
             offset: next(&names.offset),
             center: next(&names.center),
             regress: next(&names.regress),
         })
+    }
+
+    fn heatmap<'a>(&self, logits: &'a [f32], columns: usize) -> Heatmap<'a> {
+        let stride_px = self.manifest.decoding.stride_px as f64;
+        let even = (stride_px - 1.0) / 2.0;
+        Heatmap {
+            logits,
+            columns,
+            stride_px,
+            cell_offset_px: self.manifest.decoding.cell_offset_px.unwrap_or(even),
+        }
     }
 
     /// Where each keypoint of the person in the middle of a crop is expected, as cell column and row.
@@ -113,11 +119,7 @@ impl HeatmapDetector {
         let (center, regress) = (outputs.center.as_ref()?, outputs.regress.as_ref()?);
         let (rows, columns) = (center.shape[2], center.shape[3]);
         let cells = rows * columns;
-        let map = Heatmap {
-            logits: &center.data[crop * cells..][..cells],
-            columns,
-            stride_px: self.task.decoding.stride_px,
-        };
+        let map = self.heatmap(&center.data[crop * cells..][..cells], columns);
         let cell = map.highest_near((columns / 2) as f64, (rows / 2) as f64)?.cell;
         let at =
             |channel: usize| f64::from(regress.data[(crop * 2 * self.joints.len() + channel) * cells + cell]);
@@ -137,19 +139,18 @@ impl HeatmapDetector {
         keypoint: usize,
         expected: Option<(f64, f64)>,
     ) -> Option<Peak> {
-        let decoding = &self.task.decoding;
+        let decoding = &self.manifest.decoding;
         let columns = outputs.heatmap.shape[3];
         let cells = outputs.heatmap.shape[2] * columns;
         let count = self.joints.len();
-        let heatmap = Heatmap {
-            logits: &outputs.heatmap.data[(crop * count + keypoint) * cells..][..cells],
+        let heatmap = self.heatmap(
+            &outputs.heatmap.data[(crop * count + keypoint) * cells..][..cells],
             columns,
-            stride_px: decoding.stride_px,
-        };
-        match decoding.method {
-            DecodingMethod::Argmax => heatmap.highest(),
-            DecodingMethod::SoftmaxWindow => heatmap.softmax_window(decoding.window),
-            DecodingMethod::ArgmaxOffset | DecodingMethod::CentreRegression => {
+        );
+        match decoding.kind {
+            DecodingKind::Argmax => heatmap.highest(),
+            DecodingKind::WindowMean => heatmap.softmax_window(decoding.window_cells),
+            DecodingKind::Offset | DecodingKind::CentreOffset => {
                 let peak = match expected {
                     Some((column, row)) => heatmap.highest_near(column, row)?,
                     None => heatmap.highest()?,
@@ -169,17 +170,17 @@ impl HeatmapDetector {
         peak: Peak,
         transform: &CropTransform,
     ) -> Option<ImageJoint> {
-        let decoding = &self.task.decoding;
+        let decoding = &self.manifest.decoding;
         let peak_probability = probability(peak.logit);
         if peak_probability < decoding.least_peak {
             return None;
         }
         let entry = crop * self.joints.len() + keypoint;
-        let sigma_px = match &outputs.log_sigma_px {
+        let sigma_px = match &outputs.log_sigma {
             Some(log_sigma) => f64::from(log_sigma.data[entry]).exp(),
             None => decoding.fixed_sigma_px?,
         };
-        let visible = match &outputs.visible_logit {
+        let visible = match &outputs.visible {
             Some(logit) => probability(logit.data[entry]),
             None => peak_probability,
         };
@@ -192,11 +193,11 @@ impl HeatmapDetector {
 }
 
 /// Names of the outputs to ask for, with their number of axes.
-fn wanted(task: &KeypointTask) -> Vec<(&str, usize)> {
-    let names = &task.outputs;
+fn wanted(manifest: &KeypointManifest) -> Vec<(&str, usize)> {
+    let names = &manifest.output;
     let mut wanted = vec![(names.heatmap.as_str(), 4)];
-    wanted.extend(names.log_sigma_px.as_deref().map(|name| (name, 2)));
-    wanted.extend(names.visible_logit.as_deref().map(|name| (name, 2)));
+    wanted.extend(names.log_sigma.as_deref().map(|name| (name, 2)));
+    wanted.extend(names.visible.as_deref().map(|name| (name, 2)));
     for name in [&names.offset, &names.center, &names.regress] {
         wanted.extend(name.as_deref().map(|name| (name, 4)));
     }
@@ -208,7 +209,7 @@ impl KeypointDetector for HeatmapDetector {
         if crops.is_empty() {
             return Ok(Vec::new());
         }
-        let spec = &self.task.crop;
+        let spec = &self.manifest.input;
         let (width, height) = (spec.width_px, spec.height_px);
         let transforms: Vec<CropTransform> = crops
             .iter()
@@ -242,11 +243,11 @@ impl KeypointDetector for HeatmapDetector {
     }
 
     fn aspect(&self) -> f64 {
-        self.task.crop.width_px as f64 / self.task.crop.height_px as f64
+        self.manifest.input.width_px as f64 / self.manifest.input.height_px as f64
     }
 
     fn person_share(&self) -> f64 {
-        self.task.crop.person_share
+        self.manifest.input.person_share
     }
 
     fn gives(&self, joint: Joint) -> bool {

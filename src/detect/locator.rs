@@ -5,7 +5,7 @@ use std::path::Path;
 use super::boxes::overlap;
 use super::heatmap::probability;
 use super::input_tensor::{CropTransform, write_crop};
-use super::manifest::{InputSpec, LocatorTask, Task};
+use super::manifest::LocatorManifest;
 use super::runtime::{Network, Output, Runtime};
 use super::{DetectError, PersonBox, PersonLocator};
 use crate::picture::{Picture, Region};
@@ -19,8 +19,7 @@ const PEAK_REACH: usize = 2;
 /// A person locator described by a manifest.
 pub struct CentreLocator {
     network: Network,
-    input: InputSpec,
-    task: LocatorTask,
+    manifest: LocatorManifest,
 }
 
 impl CentreLocator {
@@ -29,36 +28,26 @@ impl CentreLocator {
     /// # Errors
     /// [`DetectError`] when a file is missing, changed or does not fit its manifest.
     pub fn load(runtime: &Runtime, manifest: &Path, threads: usize) -> Result<Self, DetectError> {
-        let (network, description) = Network::load(runtime, manifest, threads)?;
-        let Task::Locator(task) = description.task else {
-            return Err(DetectError::WrongKind {
-                path: manifest.to_path_buf(),
-                expected: "locator",
-            });
-        };
-        for output in [
-            &task.outputs.center,
-            &task.outputs.box_scale,
-            &task.outputs.box_offset,
-        ] {
+        let (network, read) = Network::load::<LocatorManifest>(runtime, manifest, threads)?;
+        let names = &read.output;
+        for output in [&names.center, &names.box_scale, &names.box_offset] {
             network.need_output(output)?;
         }
         Ok(Self {
             network,
-            input: description.input,
-            task,
+            manifest: read,
         })
     }
 }
 
 impl PersonLocator for CentreLocator {
     fn locate(&mut self, picture: &Picture) -> Result<Vec<PersonBox>, DetectError> {
-        let transform = whole_picture(picture, &self.task);
+        let transform = whole_picture(picture, &self.manifest);
         let (width, height) = (transform.1, transform.2);
         let transform = transform.0;
         let mut tensor = vec![0.0_f32; 3 * width * height];
-        write_crop(picture, &transform, &self.input, &mut tensor);
-        let names = &self.task.outputs;
+        write_crop(picture, &transform, &self.manifest.input.values, &mut tensor);
+        let names = &self.manifest.output;
         let wanted = [
             (names.center.as_str(), 4),
             (names.box_scale.as_str(), 4),
@@ -75,16 +64,22 @@ impl PersonLocator for CentreLocator {
             }
         }
         Ok(read_boxes(
-            &found[0], &found[1], &found[2], &self.task, &transform,
+            &found[0],
+            &found[1],
+            &found[2],
+            &self.manifest,
+            &transform,
         ))
     }
 }
 
 /// The whole picture at the network's size, enlarged to the right and below to a multiple of the network's stride.
-fn whole_picture(picture: &Picture, task: &LocatorTask) -> (CropTransform, usize, usize) {
+fn whole_picture(picture: &Picture, manifest: &LocatorManifest) -> (CropTransform, usize, usize) {
     let longest = picture.width().max(picture.height()).max(1) as f64;
-    let scale = longest / task.longest_px as f64;
-    let side = |length: usize| ((length as f64 / scale).ceil() as usize).next_multiple_of(task.multiple_px);
+    let scale = longest / manifest.input.longest_px as f64;
+    let side = |length: usize| {
+        ((length as f64 / scale).ceil() as usize).next_multiple_of(manifest.input.multiple_px)
+    };
     let (width, height) = (side(picture.width()), side(picture.height()));
     let region = Region {
         left_px: 0.0,
@@ -99,17 +94,17 @@ fn read_boxes(
     centre: &Output,
     size: &Output,
     offset: &Output,
-    task: &LocatorTask,
+    manifest: &LocatorManifest,
     transform: &CropTransform,
 ) -> Vec<PersonBox> {
     let (rows, columns) = (centre.shape[2], centre.shape[3]);
     let cells = rows * columns;
     let (sx, sy) = transform.scale();
-    let stride = task.stride_px as f64;
+    let stride = manifest.decoding.stride_px as f64;
     let mut boxes = Vec::new();
     for cell in 0..cells {
         let score = probability(centre.data[cell]);
-        if score < task.least_score || !is_peak(&centre.data, rows, columns, cell) {
+        if score < manifest.decoding.least_score || !is_peak(&centre.data, rows, columns, cell) {
             continue;
         }
         let at = |output: &Output, channel: usize| f64::from(output.data[channel * cells + cell]);
@@ -153,21 +148,20 @@ fn is_peak(centre: &[f32], rows: usize, columns: usize, cell: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::manifest::LocatorOutputs;
+    use crate::detect::manifest::Manifest;
     use crate::picture::{ColourMatrix, Grey};
 
-    fn task() -> LocatorTask {
-        LocatorTask {
-            longest_px: 448,
-            multiple_px: 32,
-            stride_px: 4,
-            least_score: 0.3,
-            outputs: LocatorOutputs {
-                center: String::new(),
-                box_scale: String::new(),
-                box_offset: String::new(),
-            },
-        }
+    fn manifest() -> LocatorManifest {
+        let text = r#"
+            kind = "locator"
+            file = "m.onnx"
+            sha256 = "00"
+            licence = "MIT"
+            input = { name = "image", mean = 0.0, scale = 1.0, longest_px = 448, multiple_px = 32 }
+            output = { center = "c", box_scale = "s", box_offset = "o" }
+            decoding = { stride_px = 4, least_score = 0.3 }
+            "#;
+        LocatorManifest::parse(text).unwrap()
     }
 
     fn picture(width: usize, height: usize) -> Picture {
@@ -187,7 +181,7 @@ mod tests {
             (768, 576, (448, 352)),
             (1080, 1920, (256, 448)),
         ] {
-            let (transform, w, h) = whole_picture(&picture(width, height), &task());
+            let (transform, w, h) = whole_picture(&picture(width, height), &manifest());
             assert_eq!((w, h), expected);
             assert!((transform.scale().0 - transform.scale().1).abs() < 1e-12);
         }
@@ -196,7 +190,7 @@ mod tests {
     /// Two centres of one person give one box, where the maps say; a third, weaker than the least score, gives none.
     #[test]
     fn maps_become_boxes_in_picture_pixels() {
-        let (transform, w, h) = whole_picture(&picture(1280, 720), &task());
+        let (transform, w, h) = whole_picture(&picture(1280, 720), &manifest());
         let (rows, columns) = (h / 4, w / 4);
         let map = |channels: usize, value: f32| Output {
             shape: vec![1, channels, rows, columns],
@@ -209,7 +203,7 @@ mod tests {
             size.data[cell] = 30.0;
             size.data[rows * columns + cell] = 12.0;
         }
-        let boxes = read_boxes(&centre, &size, &offset, &task(), &transform);
+        let boxes = read_boxes(&centre, &size, &offset, &manifest(), &transform);
         assert_eq!(boxes.len(), 1);
         let scale = 1280.0 / 448.0;
         let region = boxes[0].region;

@@ -47,8 +47,9 @@ pub use input_tensor::CropTransform;
 pub use keypoints::HeatmapDetector;
 pub use locator::CentreLocator;
 pub use manifest::{
-    CropSpec, Decoding, DecodingMethod, InputSpec, KeypointOutputs, KeypointTask, LocatorOutputs,
-    LocatorTask, Manifest, ManifestError, SCHEMA, Task,
+    Channels, CropInput, Decoding, DecodingKind, KeypointManifest, KeypointOutputs, Keypoints,
+    LocatorDecoding, LocatorManifest, LocatorOutputs, ManifestError, NetworkFile, NetworkKind, Normalisation,
+    WholeInput,
 };
 pub use overlay::{draw_skeleton, png};
 pub use runtime::{Runtime, shipped_models};

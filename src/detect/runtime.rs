@@ -127,27 +127,27 @@ pub(super) struct Network {
 
 impl Network {
     /// Reads manifest and file, checks the hash, loads the network on `threads` threads.
-    pub(super) fn load(
+    pub(super) fn load<M: Manifest>(
         runtime: &Runtime,
         manifest_path: &Path,
         threads: usize,
-    ) -> Result<(Self, Manifest), DetectError> {
+    ) -> Result<(Self, M), DetectError> {
         let unreadable = |path: &Path| {
             let path = path.to_path_buf();
             move |source| DetectError::ModelFile { path, source }
         };
         let text = fs::read_to_string(manifest_path).map_err(unreadable(manifest_path))?;
-        let manifest = Manifest::parse(&text).map_err(|source| DetectError::Manifest {
+        let manifest = M::parse(&text).map_err(|source| DetectError::Manifest {
             path: manifest_path.to_path_buf(),
             source,
         })?;
-        let path = manifest_path.with_file_name(&manifest.file);
+        let path = manifest_path.with_file_name(&manifest.network().file);
         let bytes = fs::read(&path).map_err(unreadable(&path))?;
         let found = hexadecimal(&Sha256::digest(&bytes));
-        if !found.eq_ignore_ascii_case(&manifest.sha256) {
+        if !found.eq_ignore_ascii_case(&manifest.network().sha256) {
             return Err(DetectError::ModelHash {
                 path,
-                expected: manifest.sha256,
+                expected: manifest.network().sha256.clone(),
                 found,
             });
         }
@@ -161,11 +161,11 @@ impl Network {
             .map_err(|e| refused(e.to_string()))?
             .commit_from_memory(&bytes)
             .map_err(|e| refused(e.to_string()))?;
-        let input = manifest.input.name.clone();
+        let input = manifest.values().name.clone();
         if !session.inputs().iter().any(|i| i.name() == input) {
             return Err(refused(format!("it has no input '{input}'")));
         }
-        let name = manifest.name.clone();
+        let name = manifest.network().file.clone();
         Ok((Self { session, name, input }, manifest))
     }
 
@@ -227,6 +227,7 @@ fn hexadecimal(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detect::manifest::LocatorManifest;
 
     #[test]
     fn the_library_is_looked_for_beside_the_program_first() {
@@ -270,29 +271,30 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let manifest = folder.path().join("m.toml");
         let text = r#"
-            schema = "twinmound.model/1"
             kind = "locator"
-            name = "m"
             file = "m.onnx"
             sha256 = "00"
             licence = "MIT"
-            longest_px = 448
-            multiple_px = 32
-            stride_px = 4
-            least_score = 0.3
-            input = { name = "image", mean = [0, 0, 0], sd = [1, 1, 1] }
-            outputs = { center = "c", box_scale = "s", box_offset = "o" }
+            input = { name = "image", mean = 0.0, scale = 1.0, longest_px = 448, multiple_px = 32 }
+            output = { center = "c", box_scale = "s", box_offset = "o" }
+            decoding = { stride_px = 4, least_score = 0.3 }
             "#;
         fs::write(&manifest, text).unwrap();
         let runtime = Runtime::load().unwrap();
-        let missing = Network::load(&runtime, &manifest, 1).map(|_| ()).unwrap_err();
+        let missing = Network::load::<LocatorManifest>(&runtime, &manifest, 1)
+            .map(|_| ())
+            .unwrap_err();
         assert!(matches!(missing, DetectError::ModelFile { .. }), "{missing}");
         fs::write(folder.path().join("m.onnx"), b"not a network").unwrap();
-        let changed = Network::load(&runtime, &manifest, 1).map(|_| ()).unwrap_err();
+        let changed = Network::load::<LocatorManifest>(&runtime, &manifest, 1)
+            .map(|_| ())
+            .unwrap_err();
         assert!(matches!(changed, DetectError::ModelHash { .. }), "{changed}");
         let right = hexadecimal(&Sha256::digest(b"not a network"));
         fs::write(&manifest, text.replace("\"00\"", &format!("\"{right}\""))).unwrap();
-        let refused = Network::load(&runtime, &manifest, 1).map(|_| ()).unwrap_err();
+        let refused = Network::load::<LocatorManifest>(&runtime, &manifest, 1)
+            .map(|_| ())
+            .unwrap_err();
         assert!(matches!(refused, DetectError::ModelRefused { .. }), "{refused}");
     }
 }
