@@ -96,8 +96,15 @@ impl Picture {
         // Chroma sited between the two luma columns and rows it serves.
         let (cx, cy) = ((x - 0.5) / 2.0, (y - 0.5) / 2.0);
         let luma = self.luma.sample(p);
-        let cb = sample_plane(&self.cb.data, self.cb.width, self.cb.height, cx, cy) - 128.0;
-        let cr = sample_plane(&self.cr.data, self.cr.width, self.cr.height, cx, cy) - 128.0;
+        let cb = sample_plane(&self.cb.data, self.cb.width, self.cb.height, cx, cy);
+        let cr = sample_plane(&self.cr.data, self.cr.width, self.cr.height, cx, cy);
+        self.rgb_of(luma, cb, cr)
+    }
+
+    /// Red, green, blue (0..=255, not rounded) of stored luma and chroma values, by this picture's range and matrix.
+    #[must_use]
+    #[inline]
+    pub fn rgb_of(&self, luma: f32, cb: f32, cr: f32) -> [f32; 3] {
         let (luma, chroma_gain) = if self.full_range {
             (luma, 1.0)
         } else {
@@ -107,7 +114,7 @@ impl Picture {
             ColourMatrix::Bt601 => (0.299, 0.114),
             ColourMatrix::Bt709 => (0.2126, 0.0722),
         };
-        let (cb, cr) = (cb * chroma_gain, cr * chroma_gain);
+        let (cb, cr) = ((cb - 128.0) * chroma_gain, (cr - 128.0) * chroma_gain);
         let r = luma + 2.0 * (1.0 - kr) * cr;
         let b = luma + 2.0 * (1.0 - kb) * cb;
         let g = (luma - kr * r - kb * b) / (1.0 - kr - kb);
