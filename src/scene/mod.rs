@@ -2,3 +2,9 @@
 
 /// Bones and forward kinematics.
 pub mod rig;
+
+/// A body of average proportions without a mesh.
+mod rig_proportions;
+
+/// A pitching delivery with exact truth.
+pub mod motion;

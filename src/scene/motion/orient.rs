@@ -1,0 +1,49 @@
+//! Orientations from directions.
+
+use nalgebra::{Matrix3, Rotation3, UnitQuaternion, Vector3};
+
+/// Three perpendicular unit directions: up, across to the body's right, and forward (`up x across`).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Frame {
+    /// Long axis, toward the head.
+    pub(super) up: Vector3<f64>,
+    /// To the body's right.
+    pub(super) across: Vector3<f64>,
+    /// Where the body faces.
+    pub(super) forward: Vector3<f64>,
+}
+
+impl Frame {
+    /// The rest posture's: +y up, -x to the body's right, +z forward.
+    pub(super) const BODY: Frame = Frame {
+        up: Vector3::new(0.0, 1.0, 0.0),
+        across: Vector3::new(-1.0, 0.0, 0.0),
+        forward: Vector3::new(0.0, 0.0, 1.0),
+    };
+
+    /// Keeps `up`'s direction exactly and turns `across` perpendicular to it.
+    pub(super) fn from_up_across(up: &Vector3<f64>, across: &Vector3<f64>) -> Self {
+        let up = up.normalize();
+        let across = off(across, &up).normalize();
+        Self {
+            up,
+            across,
+            forward: up.cross(&across),
+        }
+    }
+
+    fn matrix(&self) -> Matrix3<f64> {
+        Matrix3::from_columns(&[self.up, self.across, self.forward])
+    }
+}
+
+/// The turn that carries one frame into another.
+pub(super) fn turn_between(from: &Frame, to: &Frame) -> UnitQuaternion<f64> {
+    let turn = to.matrix() * from.matrix().transpose();
+    UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(turn))
+}
+
+/// The part of `v` perpendicular to the unit direction `axis`.
+pub(super) fn off(v: &Vector3<f64>, axis: &Vector3<f64>) -> Vector3<f64> {
+    v - axis * axis.dot(v)
+}
