@@ -43,7 +43,7 @@ impl ArmCurves {
     /// The throwing arm: together with the glove, down and back, up, cocked, laid back, whipped, across the body.
     pub(super) fn throwing(style: &Style, phases: &Phases, nature: &mut Nature) -> Self {
         let p = phases;
-        let out = 90.0 + nature.offset(4.0);
+        let out = 93.0 + nature.offset(4.0);
         let up = 55.0 + nature.offset(8.0);
         let laid_back = 184.0 + nature.offset(4.0);
         let bent = 92.0 - 40.0 * style.straight_elbow + nature.offset(5.0);
@@ -53,27 +53,27 @@ impl ArmCurves {
                 .to(p.stride(0.12), p.stride(0.55), 27.0)
                 .to(p.stride(0.45), p.drive(-0.01), out)
                 .to(p.drive(0.145), p.drive(0.42), 72.0),
-            adduction_deg: Curve::from(56.0)
+            adduction_deg: Curve::from(48.0)
                 .to(p.stride(0.12), p.stride(0.60), -14.0)
                 .to(p.stride(0.6), p.drive(0.01), -22.0)
-                .to(p.drive(0.01), p.drive(0.13), 7.0)
-                .to(p.drive(0.138), p.drive(0.38), 102.0),
-            external_rotation_deg: Curve::from(38.0)
+                .to(p.drive(0.0), p.drive(0.12), 3.0)
+                .to(p.drive(0.146), p.drive(0.38), 102.0),
+            external_rotation_deg: Curve::from(24.0)
                 .to(p.stride(0.12), p.stride(0.60), 2.0)
                 .to(p.stride(0.62), p.drive(0.06), up + 12.0)
-                .to(p.drive(0.005), p.drive(0.130), laid_back)
-                .to(p.drive(0.124), p.drive(0.175), 62.0)
+                .to(p.drive(0.0), p.drive(0.127), laid_back)
+                .to(p.drive(0.1225), p.drive(0.1695), 66.0)
                 .to(p.drive(0.155), p.drive(0.38), 2.0),
-            elbow_flexion_deg: Curve::from(104.0)
+            elbow_flexion_deg: Curve::from(112.0)
                 .to(p.stride(0.12), p.stride(0.55), 24.0)
                 .to(p.stride(0.52), p.drive(0.01), bent)
-                .to(p.drive(0.091), p.drive(0.161), 19.0)
+                .to(p.drive(0.095), p.drive(0.160), 20.0)
                 .to(p.drive(0.20), p.drive(0.50), 42.0),
             pronation_deg: Curve::from(0.0)
                 .to(p.stride(0.15), p.stride(0.65), 55.0)
                 .to(p.stride(0.75), p.drive(0.10), 0.0)
                 .to(p.drive(0.14), p.drive(0.24), 65.0),
-            wrist_flexion_deg: Curve::from(10.0)
+            wrist_flexion_deg: Curve::from(16.0)
                 .to(p.stride(0.15), p.stride(0.6), 0.0)
                 .to(p.drive(-0.05), p.drive(0.11), -30.0)
                 .to(p.drive(0.112), p.drive(0.185), 18.0)
@@ -94,28 +94,28 @@ impl ArmCurves {
         let pull = style.glove_pull;
         let out = 84.0 + nature.offset(5.0);
         // Pulling: the elbow is thrown back and down before contact instead of being tucked after it.
-        let tuck_from = p.drive(-0.02 - 0.17 * pull);
-        let tuck_to = p.drive(0.17 - 0.16 * pull);
+        let tuck_from = p.drive(-0.02 - 0.16 * pull);
+        let tuck_to = p.drive(0.17 - 0.17 * pull);
         Self {
             abduction_deg: Curve::from(34.0)
                 .to(p.windup(0.2), p.knee_lift_s, 38.0)
                 .to(p.stride(0.2), p.stride(0.82 - 0.1 * pull), out)
-                .to(tuck_from, tuck_to, 42.0 - 12.0 * pull)
+                .to(tuck_from, tuck_to, 42.0 - 16.0 * pull)
                 .to(p.drive(0.2), p.drive(0.6), 34.0),
-            adduction_deg: Curve::from(56.0)
-                .to(p.stride(0.2), p.stride(0.85 - 0.1 * pull), 22.0)
-                .to(tuck_from, tuck_to, 6.0 - 52.0 * pull)
+            adduction_deg: Curve::from(48.0)
+                .to(p.stride(0.2), p.stride(0.85 - 0.1 * pull), -4.0)
+                .to(tuck_from, tuck_to, 6.0 - 50.0 * pull)
                 .to(p.drive(0.2), p.drive(0.6), -12.0),
-            external_rotation_deg: Curve::from(38.0)
+            external_rotation_deg: Curve::from(24.0)
                 .to(p.stride(0.2), p.stride(0.85), 16.0)
                 .to(tuck_from, p.drive(0.18), 62.0),
-            elbow_flexion_deg: Curve::from(104.0)
+            elbow_flexion_deg: Curve::from(112.0)
                 .to(p.stride(0.2), p.stride(0.85), 48.0 + nature.offset(6.0))
                 .to(tuck_from, p.drive(0.16), 118.0),
             pronation_deg: Curve::from(0.0)
                 .to(p.stride(0.2), p.stride(0.85), 45.0)
                 .to(p.drive(-0.02), p.drive(0.16), 0.0),
-            wrist_flexion_deg: Curve::from(10.0),
+            wrist_flexion_deg: Curve::from(16.0),
             shrug_deg: Curve::from(0.0)
                 .to(p.stride(0.3), p.stride(0.9), 8.0)
                 .to(p.drive(0.0), p.drive(0.2), 0.0),

@@ -60,21 +60,28 @@ impl Curve {
     }
 
     /// The curve through `(time, value)` keys, in order of time, at rest before the first and after the last. Moves
-    /// reach `overlap` (0 to 0.5) of the neighbouring interval beyond their own, so that the value does not halt at
+    /// reach `overlap` (0 to 0.5) of the shorter interval into their neighbours', so that the value does not halt at
     /// inner keys; their sizes are solved so that every key is met exactly. The last move has the bell `last`.
     pub(super) fn through(keys: &[(f64, f64)], overlap: f64, last: Bell) -> Self {
         let Some(&(_, start)) = keys.first() else {
             return Self::from(0.0);
         };
         let n = keys.len() - 1;
+        if n == 0 {
+            return Self::from(start);
+        }
         let length = |j: usize| keys[j + 1].0 - keys[j].0;
         let mut moves: Vec<Move> = (0..n)
             .map(|j| Move {
-                from_s: if j == 0 { keys[0].0 } else { keys[j].0 - overlap * length(j - 1) },
+                from_s: if j == 0 {
+                    keys[0].0
+                } else {
+                    keys[j].0 - overlap * length(j).min(length(j - 1))
+                },
                 to_s: if j + 1 == n {
                     keys[n].0
                 } else {
-                    keys[j + 1].0 + overlap * length(j + 1)
+                    keys[j + 1].0 + overlap * length(j).min(length(j + 1))
                 },
                 change: 1.0,
                 bell: if j + 1 == n { last } else { EVEN },
@@ -141,6 +148,13 @@ impl Path {
         };
         Self {
             axes: [axis(0), axis(1), axis(2)],
+        }
+    }
+
+    /// A point that does not move.
+    pub(super) fn fixed(point: Vector3<f64>) -> Self {
+        Self {
+            axes: [Curve::from(point.x), Curve::from(point.y), Curve::from(point.z)],
         }
     }
 

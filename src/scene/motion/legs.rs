@@ -11,8 +11,10 @@ use super::trunk::TrunkCurves;
 use crate::scene::rig::Rig;
 use crate::skeleton::Joint;
 
+/// The drive ankle is this far ahead of the rubber's front, share of body height.
+const RUBBER_ANKLE: f64 = 0.032;
 /// The lead foot comes to full rest this long after the contact key; the event (30 % of its speed) is earlier.
-const SETTLE_S: f64 = 0.024;
+const SETTLE_S: f64 = 0.017;
 
 /// One foot over time.
 #[derive(Clone, Debug)]
@@ -116,24 +118,12 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
     let bones = LegBones::RIGHT;
     let rest_m = rig.heads_m[bones.foot as usize].y;
     let rubber_heading = 86.0;
-    let planted = ball_of(rig, bones, Vector3::new(0.032 * h, rest_m, 0.02 * h), rubber_heading, 0.0);
-    let by = |x: f64, y: f64, z: f64| planted + Vector3::new(x, y, z) * h;
+    let planted = ball_of(rig, bones, Vector3::new(RUBBER_ANKLE * h, rest_m, 0.02 * h), rubber_heading, 0.0);
     let pop = style.heel_pop;
     FootCurves {
-        ball_m: Path::through(
-            &[
-                (p.drive(-0.045), planted),
-                (p.drive(0.115), by(0.135, 0.008, -0.01)),
-                (p.drive(0.175), by(0.24, 0.05, -0.01)),
-                (p.drive(0.30), by(0.33, 0.26, 0.02)),
-                (p.drive(0.52), by(0.66, 0.22, 0.10)),
-                (p.drive(0.82), by(0.95, 0.0, 0.15)),
-            ],
-            0.35,
-            [EVEN, EVEN, EVEN],
-        ),
+        ball_m: Path::fixed(planted),
         heading_deg: Curve::from(rubber_heading)
-            .to(p.stride(0.5), p.drive(0.02), 70.0 + nature.offset(4.0))
+            .to(p.stride(0.5), p.drive(0.02), 80.0 + nature.offset(4.0))
             .to(p.drive(-0.03), p.drive(0.17), 14.0)
             .to(p.drive(0.4), p.drive(0.8), 4.0),
         pitch_deg: Curve::from(0.0)
@@ -143,14 +133,52 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
             .to(p.drive(0.42), p.drive(0.80), 0.0),
         toes_flat: Curve::from(1.0).to(p.drive(-0.03), p.drive(0.17), 0.15),
         knee_heading_deg: Curve::from(88.0)
-            .to(p.stride(0.3), p.drive(0.0), 86.0 + nature.offset(4.0))
+            .to(p.stride(0.3), p.drive(0.0), 113.0 + nature.offset(4.0))
             .to(p.drive(-0.03), p.drive(0.20), 20.0)
             .to(p.drive(0.4), p.drive(0.8), 8.0),
         knee_rise_deg: Curve::from(0.0)
-            .to(p.stride(0.4), p.drive(0.05), -28.0)
-            .to(p.drive(0.0), p.drive(0.30), -62.0)
+            .to(p.drive(0.0), p.drive(0.26), -62.0)
             .to(p.drive(0.3), p.drive(0.75), 0.0),
     }
+}
+
+/// The drive foot's way from the rubber: the toes drag while the leg is nearly straight, then swing through.
+fn dragged(
+    rig: &Rig,
+    phases: &Phases,
+    foot: &FootCurves,
+    trunk: &TrunkCurves,
+    hips_m: &Path,
+) -> Path {
+    let (p, h) = (phases, rig.height_m);
+    let bones = LegBones::RIGHT;
+    let planted = foot.ball_m.at(0.0);
+    let by = |x: f64, y: f64, z: f64| planted + Vector3::new(x, y, z) * h;
+    // As far back as the knee flexion allows, at this height and side.
+    let behind = |seconds: f64, flexion_deg: f64, y: f64, z: f64| {
+        let t_s = p.drive(seconds);
+        let hip = hips_m.at(t_s) + trunk.hip_from_middle(rig, bones.thigh, t_s);
+        let ankle_from_ball = foot.at(rig, bones, t_s).ankle_m - planted;
+        let mut ball = by(0.0, y, z);
+        let reach = bones.reach_m(rig, flexion_deg.to_radians());
+        let off = hip - ball - ankle_from_ball;
+        let level = (reach * reach - off.y * off.y - off.z * off.z).max(0.0).sqrt();
+        ball.x = hip.x - level - ankle_from_ball.x;
+        (t_s, ball)
+    };
+    Path::through(
+        &[
+            (p.drive(-0.055), planted),
+            behind(0.045, 27.0, 0.012, 0.0),
+            behind(0.105, 31.0, 0.02, -0.005),
+            behind(0.165, 38.0, 0.05, -0.01),
+            (p.drive(0.30), by(0.45, 0.26, 0.02)),
+            (p.drive(0.52), by(0.68, 0.22, 0.10)),
+            (p.drive(0.82), by(0.86, 0.0, 0.13)),
+        ],
+        0.40,
+        [EVEN; 3],
+    )
 }
 
 /// The lead foot as it stands after contact.
@@ -162,10 +190,10 @@ struct Landing {
 
 fn landing(rig: &Rig, style: &Style, nature: &mut Nature) -> Landing {
     let (bones, h) = (LegBones::LEFT, rig.height_m);
-    let stride = style.stride_pct_height / 100.0 * nature.factor(0.025);
+    let stride = (style.stride_pct_height / 100.0 - 0.05 * style.little_travel) * nature.factor(0.025);
     let heading_deg = 12.0 + nature.offset(5.0);
     let ankle_m = Vector3::new(
-        (0.032 + stride) * h,
+        (RUBBER_ANKLE + stride) * h,
         rig.heads_m[bones.foot as usize].y,
         (0.045 + nature.offset(0.02)) * h,
     );
@@ -177,7 +205,13 @@ fn landing(rig: &Rig, style: &Style, nature: &mut Nature) -> Landing {
 }
 
 /// The lead foot: lifted, carried out, landed and fixed.
-fn lead_foot(rig: &Rig, phases: &Phases, land: &Landing, hip_at_lift_m: Vector3<f64>, nature: &mut Nature) -> FootCurves {
+fn lead_foot(
+    rig: &Rig,
+    phases: &Phases,
+    land: &Landing,
+    hip_m: impl Fn(f64) -> Vector3<f64>,
+    nature: &mut Nature,
+) -> FootCurves {
     let (p, h) = (phases, rig.height_m);
     let bones = LegBones::LEFT;
     let rest_m = rig.heads_m[bones.foot as usize].y;
@@ -187,12 +221,18 @@ fn lead_foot(rig: &Rig, phases: &Phases, land: &Landing, hip_at_lift_m: Vector3<
     let knee_heading = 126.0 + nature.offset(5.0);
     let thigh_rise = 12.0 + nature.offset(5.0);
     let (thigh_m, shank_m) = (0.2385 * h, 0.2475 * h);
-    let lifted = hip_at_lift_m
+    let lifted = hip_m(p.knee_lift_s)
         + direction(knee_heading, thigh_rise) * thigh_m
         + direction(knee_heading, thigh_rise - 108.0) * shank_m;
     let settled = p.contact_s + SETTLE_S;
-    let kick = Vector3::new(0.33 * h, 0.155 * h, 0.10 * h);
-    let reach = land.ankle_m + Vector3::new(-0.235, 0.055, 0.035) * h;
+    // Carried out in front of the hip, the knee a little bent.
+    let ahead = |share: f64, heading_deg: f64, rise_deg: f64, flexion_deg: f64| {
+        let reach = bones.reach_m(rig, f64::to_radians(flexion_deg));
+        hip_m(p.stride(share)) + direction(heading_deg, rise_deg) * reach
+    };
+    let kick = ahead(0.52, 44.0, -52.0, 44.0);
+    let carry = ahead(0.70, 14.0, -49.0, 42.0);
+    let reach = ahead(0.86, 6.0, -45.0, 46.0);
     let ball = |ankle, heading, pitch| ball_of(rig, bones, ankle, heading, pitch);
     FootCurves {
         ball_m: Path::through(
@@ -200,7 +240,8 @@ fn lead_foot(rig: &Rig, phases: &Phases, land: &Landing, hip_at_lift_m: Vector3<
                 (p.windup(0.28), ball(stand, set_heading, 0.0)),
                 (p.knee_lift_s, ball(lifted, lift_heading, lift_pitch)),
                 (p.stride(0.52), ball(kick, 75.0, 15.0)),
-                (p.stride(0.79), ball(reach, 40.0, 9.0)),
+                (p.stride(0.70), ball(carry, 55.0, 11.0)),
+                (p.stride(0.86), ball(reach, 28.0, 8.0)),
                 (settled, land.ball_m),
             ],
             0.42,
@@ -232,45 +273,52 @@ impl LegCurves {
         nature: &mut Nature,
     ) -> Self {
         let (p, h) = (phases, rig.height_m);
-        let drive = drive_foot(rig, style, p, nature);
+        let mut drive = drive_foot(rig, style, p, nature);
         let land = landing(rig, style, nature);
+        let stride = (land.ankle_m.x / h - RUBBER_ANKLE) / 0.80;
+        let late = style.little_travel;
+        let (soft, bent) = (style.soft_front_knee, 45.0 + nature.offset(3.0));
+        let straightened = 10.0 + nature.offset(3.0);
+        let forward = Curve::from(0.112 * h)
+            .to(p.windup(0.05), p.stride(0.0), 0.018 * h)
+            .to(p.stride(0.09 + 0.08 * late), p.drive(0.53), 0.745 * stride * h);
+        let sideways = Curve::from(0.0)
+            .to(p.stride(0.0), p.drive(0.0), -0.018 * h)
+            .to(p.drive(0.15), p.drive(0.75), 0.035 * h);
         // Heights of the hips come from the knee flexion wanted at the keys, of the leg that carries the body then.
-        let height = |bones: LegBones, ankle: Vector3<f64>, t_s: f64, x: f64, z: f64, flexion_deg: f64| {
+        let height = |bones: LegBones, ankle: Vector3<f64>, t_s: f64, flexion_deg: f64| {
             let hip = trunk.hip_from_middle(rig, bones.thigh, t_s);
             let reach = bones.reach_m(rig, flexion_deg.to_radians());
-            let level = Vector3::new(ankle.x - x * h - hip.x, 0.0, ankle.z - z * h - hip.z);
-            let rise = (reach * reach - level.norm_squared()).max(0.0).sqrt();
-            (t_s, Vector3::new(x * h, ankle.y - hip.y + rise, z * h))
+            let (dx, dz) = (ankle.x - forward.at(t_s) - hip.x, ankle.z - sideways.at(t_s) - hip.z);
+            let rise = (reach * reach - dx * dx - dz * dz).max(0.0).sqrt();
+            (t_s, ankle.y - hip.y + rise)
         };
-        let on_drive = |t_s: f64, x: f64, z: f64, flexion_deg: f64| {
-            let ankle = drive.at(rig, LegBones::RIGHT, t_s).ankle_m;
-            height(LegBones::RIGHT, ankle, t_s, x, z, flexion_deg)
+        let on_drive = |t_s: f64, flexion_deg: f64| {
+            height(LegBones::RIGHT, drive.at(rig, LegBones::RIGHT, t_s).ankle_m, t_s, flexion_deg)
         };
-        let stride = (land.ankle_m.x / h - 0.032) / 0.80;
-        let on_lead = |seconds: f64, x: f64, z: f64, flexion_deg: f64| {
-            height(LegBones::LEFT, land.ankle_m, p.drive(seconds), x * stride, z, flexion_deg)
-        };
-        let soft = style.soft_front_knee;
-        let bent = 46.0 + nature.offset(3.0);
-        let straightened = 9.0 + nature.offset(3.0);
-        let late = 0.05 * style.little_travel;
-        let lift = on_drive(p.knee_lift_s, 0.018, -0.004, 17.0);
-        let hips_m = Path::through(
+        let on_lead =
+            |seconds: f64, flexion_deg: f64| height(LegBones::LEFT, land.ankle_m, p.drive(seconds), flexion_deg);
+        let upward = Curve::through(
             &[
-                on_drive(p.windup(0.05), 0.112, 0.0, 15.0),
-                lift,
-                on_drive(p.stride(0.55), 0.125 - late, -0.02, 46.0),
-                on_lead(0.0, 0.478, -0.015, bent),
-                on_lead(0.09, 0.565, -0.02, bent + 1.0 + 6.0 * soft),
-                on_lead(0.16, 0.612, -0.02, bent - straightened + 20.0 * soft),
-                on_lead(0.32, 0.68, -0.01, bent - 16.0 + 30.0 * soft),
-                on_lead(0.75, 0.77, 0.04, bent - 16.0 + 22.0 * soft),
+                on_drive(p.windup(0.05), 15.0),
+                on_drive(p.knee_lift_s, 17.0),
+                on_drive(p.stride(0.45), 32.0),
+                on_drive(p.stride(0.76), 53.0),
+                on_lead(0.0, bent),
+                on_lead(0.08, bent + 1.0 + 6.0 * soft),
+                on_lead(0.16, bent - straightened + 20.0 * soft),
+                on_lead(0.32, bent - 16.0 + 30.0 * soft),
+                on_lead(0.75, bent - 8.0 + 14.0 * soft),
             ],
             0.42,
-            [EVEN, EVEN, EVEN],
+            EVEN,
         );
-        let hip_at_lift_m = lift.1 + trunk.hip_from_middle(rig, LegBones::LEFT.thigh, p.knee_lift_s);
-        let lead = lead_foot(rig, p, &land, hip_at_lift_m, nature);
+        let hips_m = Path {
+            axes: [forward, upward, sideways],
+        };
+        drive.ball_m = dragged(rig, p, &drive, trunk, &hips_m);
+        let lead_hip = |t_s: f64| hips_m.at(t_s) + trunk.hip_from_middle(rig, LegBones::LEFT.thigh, t_s);
+        let lead = lead_foot(rig, p, &land, lead_hip, nature);
         Self { hips_m, drive, lead }
     }
 }

@@ -47,51 +47,54 @@ impl TrunkCurves {
     pub(super) fn new(style: &Style, phases: &Phases, nature: &mut Nature) -> Self {
         let p = phases;
         // Early: the whole turn comes sooner. Late: later. Little travel: the turn starts before the hips have moved.
-        let sooner = 0.105 * style.early_rotation - 0.035 * style.late_rotation
-            + 0.13 * style.little_travel
-            + 0.012 * nature.offset(1.0);
+        let sooner = 0.043 * style.early_rotation - 0.035 * style.late_rotation
+            + 0.045 * style.little_travel;
+        let pelvis_sooner = sooner + nature.offset(0.010);
         let pelvis_turned = 104.0 + nature.offset(4.0);
         let coil = nature.offset(4.0);
         let pelvis_turn_deg = Curve::from(0.0)
             .to(p.windup(0.1), p.stride(0.1), -33.0 + coil)
             .to(p.stride(0.2), p.drive(0.02), -9.0 + coil)
-            .to(p.drive(-0.120 - sooner), p.drive(0.200 - sooner), pelvis_turned)
-            .to(p.drive(0.20), p.drive(0.50), pelvis_turned + 12.0);
+            .to(p.drive(-0.123 - pelvis_sooner), p.drive(0.205 - pelvis_sooner), pelvis_turned)
+            .to(p.drive(0.18), p.drive(0.48), pelvis_turned + 14.0)
+            .to(p.drive(0.45), p.drive(0.85), 96.0);
         let pelvis_tilt_deg = Curve::from(0.0)
             .to(p.windup(0.2), p.stride(0.05), -7.0)
-            .to(p.stride(0.1), p.stride(0.8), -4.0)
-            .to(p.drive(-0.06), p.drive(0.15), 9.0 + nature.offset(2.0))
+            .to(p.stride(0.1), p.drive(0.0), 8.0)
+            .to(p.drive(-0.03), p.drive(0.17), 10.0 + nature.offset(2.0))
             .to(p.drive(0.15), p.drive(0.45), 2.0);
         let pelvis_nod_deg = Curve::from(4.0)
             .to(p.windup(0.2), p.stride(0.0), -6.0)
             .to(p.stride(0.1), p.stride(0.75), 14.0)
             .to(p.stride(0.75), p.drive(0.05), 2.0)
-            .to(p.drive(0.03), p.drive(0.32), 42.0);
+            .to(p.drive(0.03), p.drive(0.32), 40.0)
+            .to(p.drive(0.40), p.drive(0.85), 18.0);
         // Without separation the trunk goes along with the pelvis instead of staying closed.
         let together = style.no_separation;
-        let closed = -42.0 + 30.0 * together + 0.5 * coil + nature.offset(3.0);
-        let trunk_sooner = 0.06 * together + 0.35 * (sooner - 0.012 * nature.offset(0.3));
-        let trunk_turned = 130.0 + nature.offset(4.0);
+        let closed = -35.0 + 25.0 * together + 14.0 * style.early_rotation + 0.5 * coil + nature.offset(3.0);
+        let trunk_sooner = 0.025 * together + 0.5 * sooner + nature.offset(0.005);
+        let trunk_turned = 119.0 + nature.offset(4.0);
         let trunk_turn_deg = Curve::from(-2.0)
             .to(p.windup(0.1), p.stride(0.1), -26.0 + coil)
             .to(p.stride(0.1), p.drive(-0.02), closed)
-            .to(p.drive(-0.078 - trunk_sooner), p.drive(0.232 - trunk_sooner), trunk_turned)
-            .to(p.drive(0.18), p.drive(0.50), trunk_turned + 32.0);
+            .to(p.drive(-0.066 - trunk_sooner), p.drive(0.209 - trunk_sooner), trunk_turned)
+            .to(p.drive(0.15), p.drive(0.48), trunk_turned + 34.0)
+            .to(p.drive(0.42), p.drive(0.85), 108.0);
         let bow = 68.0 + nature.offset(4.0);
-        let late_bow = 0.085 * style.upright_trunk;
+        let late_bow = 0.05 * style.upright_trunk;
         let forward_deg = Curve::from(5.0)
             .to(p.windup(0.2), p.stride(0.0), -2.0)
             .to(p.stride(0.1), p.stride(0.7), -6.0)
             .to(p.stride(0.7), p.drive(0.02), -3.0)
             .to(p.drive(-0.02 + late_bow), p.drive(0.32 + late_bow), bow)
-            .to(p.drive(0.36), p.drive(0.75), 45.0);
-        let lean = 14.0 + 23.0 * style.side_tilt + nature.offset(3.0);
+            .to(p.drive(0.40), p.drive(0.85), 30.0);
+        let lean = 16.5 + 13.0 * style.side_tilt + nature.offset(3.0);
         let side_deg = Curve::from(0.0)
             .to(p.windup(0.3), p.stride(0.0), -2.0)
             .to(p.stride(0.1), p.stride(0.75), -13.0)
             .to(p.stride(0.6), p.drive(0.02), -3.0)
             .to(p.drive(-0.03), p.drive(0.17), lean)
-            .to(p.drive(0.17), p.drive(0.50), 12.0);
+            .to(p.drive(0.20), p.drive(0.70), 4.0);
         Self {
             pelvis_turn_deg,
             pelvis_tilt_deg,
