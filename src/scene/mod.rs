@@ -8,3 +8,9 @@ mod rig_proportions;
 
 /// A pitching delivery with exact truth.
 pub mod motion;
+
+/// What really happened.
+pub mod truth;
+
+/// What each phone hears.
+pub mod sound;

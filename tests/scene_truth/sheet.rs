@@ -57,7 +57,7 @@ pub(crate) fn contact_sheet(delivery: &Delivery, times: &[f64]) -> RgbImage {
     let scale = 78.0 * 1.8 / delivery.rig().height_m;
     for (column, t) in times.iter().enumerate() {
         let joints: PerJoint<Vector3<f64>> = delivery.joints_at(*t);
-        let ball = delivery.ball_at(*t);
+        let ball = delivery.ball_at(*t).unwrap_or_default();
         for row in 0..3u32 {
             let (x0, y0) = (f64::from(CELL_PX) * column as f64, f64::from(CELL_PX * row));
             let (floor, half) = (y0 + 225.0, x0 + 125.0);

@@ -5,7 +5,7 @@ use nalgebra::Vector3;
 use super::style::Level;
 
 /// Radius of a baseball, metres: circumference 9 to 9.25 inches (Official Baseball Rules, 3.01; from memory).
-pub const BALL_RADIUS_M: f64 = 0.0368;
+pub(super) const BALL_RADIUS_M: f64 = 0.0365;
 /// Mass of a baseball, kilograms, as the metrics' definitions have it.
 const BALL_MASS_KG: f64 = 0.145;
 /// Standard gravity, metres per second squared.
@@ -24,6 +24,8 @@ const WHIP_YOUTH: f64 = 1.18;
 /// to the plate's far corner (Official Baseball Rules 2.01; from memory), metres.
 const PLATE_X_M: f64 = 18.44 - 0.43;
 const AIM_HEIGHT_SHARE: f64 = 0.42;
+/// The catcher's glove, metres from the rubber: just behind the plate.
+pub const CATCHER_X_M: f64 = 18.44;
 
 /// The flight and the release of one ball.
 #[derive(Clone, Debug, PartialEq)]

@@ -2,7 +2,7 @@
 
 use nalgebra::{Matrix3, Quaternion, Rotation3, Unit, UnitQuaternion, Vector3};
 
-use super::ball::{BALL_RADIUS_M, Flight};
+use super::ball::{BALL_RADIUS_M, CATCHER_X_M, Flight};
 use super::choreography::Choreography;
 use super::phases::Phases;
 use super::style::Style;
@@ -97,15 +97,16 @@ impl Delivery {
         self.rig.joints(&self.rig.pose(&self.posture_at(t_s)))
     }
 
-    /// The ball's centre, world frame, metres: in the hand until release, then in free flight.
+    /// The ball's centre, world frame, metres: in the hand until release, then in free flight; `None` once it is in the
+    /// catcher's glove.
     #[must_use]
-    pub fn ball_at(&self, t_s: f64) -> Vector3<f64> {
+    pub fn ball_at(&self, t_s: f64) -> Option<Vector3<f64>> {
         let ball = if t_s < self.flight.release_s {
             carried_ball(&self.right_hander, t_s) + self.flight.pushed_m(t_s)
         } else {
             self.flight.flying_m(t_s)
         };
-        self.as_thrown(ball)
+        (ball.x < CATCHER_X_M).then(|| self.as_thrown(ball))
     }
 
     /// The flight: release instant, point and velocity, world frame.

@@ -133,7 +133,7 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
             .to(p.drive(0.42), p.drive(0.80), 0.0),
         toes_flat: Curve::from(1.0).to(p.drive(-0.03), p.drive(0.17), 0.15),
         knee_heading_deg: Curve::from(88.0)
-            .to(p.stride(0.3), p.drive(0.0), 113.0 + nature.offset(4.0))
+            .to(p.stride(0.3), p.drive(0.0), 113.0 - 24.0 * style.early_rotation.max(style.little_travel) + nature.offset(4.0))
             .to(p.drive(-0.03), p.drive(0.20), 20.0)
             .to(p.drive(0.4), p.drive(0.8), 8.0),
         knee_rise_deg: Curve::from(0.0)
@@ -174,7 +174,7 @@ fn dragged(
             behind(0.165, 38.0, 0.05, -0.01),
             (p.drive(0.30), by(0.45, 0.26, 0.02)),
             (p.drive(0.52), by(0.68, 0.22, 0.10)),
-            (p.drive(0.82), by(0.86, 0.0, 0.13)),
+            (p.drive(0.82), Vector3::new(hips_m.at(p.end_s).x + 0.13 * h, planted.y, planted.z + 0.13 * h)),
         ],
         0.40,
         [EVEN; 3],
@@ -279,9 +279,12 @@ impl LegCurves {
         let late = style.little_travel;
         let (soft, bent) = (style.soft_front_knee, 45.0 + nature.offset(3.0));
         let straightened = 10.0 + nature.offset(3.0);
-        let forward = Curve::from(0.112 * h)
-            .to(p.windup(0.05), p.stride(0.0), 0.018 * h)
-            .to(p.stride(0.09 + 0.08 * late), p.drive(0.53), 0.745 * stride * h);
+        // One long push from knee lift into the follow-through, of the size that brings the hips to their place at contact.
+        let (balanced, at_contact) = (0.018 * h, (0.480 * stride - 0.012 * late) * h);
+        let stand = Curve::from(0.112 * h).to(p.windup(0.05), p.stride(0.0), balanced);
+        let push = |to: f64| stand.clone().to(p.stride(0.09 + 0.12 * late), p.drive(0.53), to);
+        let share = (push(1.0).at(p.contact_s) - balanced) / (1.0 - balanced);
+        let forward = push(balanced + (at_contact - balanced) / share);
         let sideways = Curve::from(0.0)
             .to(p.stride(0.0), p.drive(0.0), -0.018 * h)
             .to(p.drive(0.15), p.drive(0.75), 0.035 * h);

@@ -40,7 +40,7 @@ mod choreography;
 /// One delivery.
 mod delivery;
 
-pub use ball::{BALL_RADIUS_M, Flight};
+pub use ball::{CATCHER_X_M, Flight};
 pub use delivery::Delivery;
 pub use phases::Phases;
 pub use style::{Level, Style, UnknownStyle};

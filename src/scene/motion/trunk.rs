@@ -71,7 +71,8 @@ impl TrunkCurves {
             .to(p.drive(0.40), p.drive(0.85), 18.0);
         // Without separation the trunk goes along with the pelvis instead of staying closed.
         let together = style.no_separation;
-        let closed = -35.0 + 25.0 * together + 14.0 * style.early_rotation + 0.5 * coil + nature.offset(3.0);
+        let closed = -35.0 + 25.0 * together + 14.0 * style.early_rotation + 10.0 * style.little_travel
+            + 0.5 * coil + nature.offset(3.0);
         let trunk_sooner = 0.025 * together + 0.5 * sooner + nature.offset(0.005);
         let trunk_turned = 119.0 + nature.offset(4.0);
         let trunk_turn_deg = Curve::from(-2.0)
