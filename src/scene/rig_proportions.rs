@@ -15,7 +15,7 @@ const HEADS: [(Bone, [f64; 3]); 14] = [
     (Bone::LeftClavicle, [0.014, 0.807, 0.015]),
     (Bone::LeftUpperArm, [0.103, 0.792, 0.012]),
     (Bone::LeftForearm, [0.210, 0.673, 0.013]),
-    (Bone::LeftWristTwist, [0.250, 0.633, 0.066]),
+    (Bone::LeftWristTwist, [0.2495, 0.633, 0.0665]),
     (Bone::LeftHand, [0.289, 0.593, 0.120]),
     (Bone::LeftThigh, [0.050, 0.524, 0.004]),
     (Bone::LeftShank, [0.073, 0.288, 0.024]),

@@ -43,7 +43,7 @@ impl ArmCurves {
     /// The throwing arm: together with the glove, down and back, up, cocked, laid back, whipped, across the body.
     pub(super) fn throwing(style: &Style, phases: &Phases, nature: &mut Nature) -> Self {
         let p = phases;
-        let out = 93.0 + nature.offset(4.0);
+        let out = 96.0 + nature.offset(4.0);
         let up = 55.0 + nature.offset(8.0);
         let laid_back = 184.0 + nature.offset(4.0);
         let bent = 92.0 - 40.0 * style.straight_elbow + nature.offset(5.0);
@@ -91,20 +91,20 @@ impl ArmCurves {
     /// The glove arm: out toward the target, then tucked while the trunk turns.
     pub(super) fn glove(style: &Style, phases: &Phases, nature: &mut Nature) -> Self {
         let p = phases;
-        let pull = style.glove_pull;
+        let (pull, size) = (style.glove_pull, style.glove_pull.sqrt());
         let out = 84.0 + nature.offset(5.0);
         // Pulling: the elbow is thrown back and down before contact instead of being tucked after it.
-        let tuck_from = p.drive(-0.02 - 0.16 * pull);
-        let tuck_to = p.drive(0.17 - 0.17 * pull);
+        let tuck_from = p.drive(-0.02 - 0.15 * pull);
+        let tuck_to = p.drive(0.17 - 0.19 * pull);
         Self {
             abduction_deg: Curve::from(34.0)
                 .to(p.windup(0.2), p.knee_lift_s, 38.0)
                 .to(p.stride(0.2), p.stride(0.82 - 0.1 * pull), out)
-                .to(tuck_from, tuck_to, 42.0 - 16.0 * pull)
+                .to(tuck_from, tuck_to, 42.0 - 18.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), 34.0),
             adduction_deg: Curve::from(48.0)
                 .to(p.stride(0.2), p.stride(0.85 - 0.1 * pull), -4.0)
-                .to(tuck_from, tuck_to, 6.0 - 50.0 * pull)
+                .to(tuck_from, tuck_to, 6.0 - 50.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), -12.0),
             external_rotation_deg: Curve::from(24.0)
                 .to(p.stride(0.2), p.stride(0.85), 16.0)

@@ -191,7 +191,8 @@ fn mirrored(posture: &Posture) -> Posture {
             let world = Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, -1.0));
             let body = Matrix3::from_diagonal(&Vector3::new(-1.0, 1.0, 1.0));
             let matrix = world * turn.to_rotation_matrix().matrix() * body;
-            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(matrix))
+            let turn = UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(matrix));
+            UnitQuaternion::new_normalize(turn.into_inner())
         } else {
             // A mirrored turn has its axis mirrored and its angle reversed.
             Unit::new_unchecked(Quaternion::new(turn.w, turn.i, -turn.j, -turn.k))

@@ -8,6 +8,9 @@ use crate::scene::rig::{Bone, Rig};
 /// The share of its full length a leg may reach; beyond it the foot could not stay where it is.
 pub(super) const LONGEST_REACH: f64 = 0.9995;
 
+/// Hip to ankle of an average body, share of height.
+const LEG_SHARE: f64 = 0.486;
+
 /// One leg's bones, rest posture, and the lengths that matter.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct LegBones {
@@ -43,6 +46,12 @@ impl LegBones {
 
     fn shank_rest(self, rig: &Rig) -> Vector3<f64> {
         rig.heads_m[self.foot as usize] - rig.heads_m[self.shank as usize]
+    }
+
+    /// Body height of an average body with this rig's legs, metres: what paths of hips and feet are scaled by, so that
+    /// short legs take shorter strides.
+    pub(super) fn scale_m(self, rig: &Rig) -> f64 {
+        self.reach_m(rig, 0.0) / LEG_SHARE
     }
 
     /// Hip to ankle, metres, at a knee flexion (radians).

@@ -114,7 +114,7 @@ fn ball_of(rig: &Rig, bones: LegBones, ankle_m: Vector3<f64>, heading_deg: f64, 
 
 /// The drive foot: on the rubber, heel rising, dragged and swung through.
 fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) -> FootCurves {
-    let (p, h) = (phases, rig.height_m);
+    let (p, h) = (phases, LegBones::LEFT.scale_m(rig));
     let bones = LegBones::RIGHT;
     let rest_m = rig.heads_m[bones.foot as usize].y;
     let rubber_heading = 86.0;
@@ -123,7 +123,7 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
     FootCurves {
         ball_m: Path::fixed(planted),
         heading_deg: Curve::from(rubber_heading)
-            .to(p.stride(0.5), p.drive(0.02), 80.0 + nature.offset(4.0))
+            .to(p.drive(-0.06), p.drive(0.03), 78.0 + nature.offset(4.0))
             .to(p.drive(-0.03), p.drive(0.17), 14.0)
             .to(p.drive(0.4), p.drive(0.8), 4.0),
         pitch_deg: Curve::from(0.0)
@@ -133,7 +133,7 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
             .to(p.drive(0.42), p.drive(0.80), 0.0),
         toes_flat: Curve::from(1.0).to(p.drive(-0.03), p.drive(0.17), 0.15),
         knee_heading_deg: Curve::from(88.0)
-            .to(p.stride(0.3), p.drive(0.0), 113.0 - 24.0 * style.early_rotation.max(style.little_travel) + nature.offset(4.0))
+            .to(p.stride(0.3), p.drive(0.0), 118.0 - 24.0 * style.early_rotation.max(style.little_travel) + nature.offset(4.0))
             .to(p.drive(-0.03), p.drive(0.20), 20.0)
             .to(p.drive(0.4), p.drive(0.8), 8.0),
         knee_rise_deg: Curve::from(0.0)
@@ -150,7 +150,7 @@ fn dragged(
     trunk: &TrunkCurves,
     hips_m: &Path,
 ) -> Path {
-    let (p, h) = (phases, rig.height_m);
+    let (p, h) = (phases, LegBones::LEFT.scale_m(rig));
     let bones = LegBones::RIGHT;
     let planted = foot.ball_m.at(0.0);
     let by = |x: f64, y: f64, z: f64| planted + Vector3::new(x, y, z) * h;
@@ -189,7 +189,7 @@ struct Landing {
 }
 
 fn landing(rig: &Rig, style: &Style, nature: &mut Nature) -> Landing {
-    let (bones, h) = (LegBones::LEFT, rig.height_m);
+    let (bones, h) = (LegBones::LEFT, LegBones::LEFT.scale_m(rig));
     let stride = (style.stride_pct_height / 100.0 - 0.05 * style.little_travel) * nature.factor(0.025);
     let heading_deg = 12.0 + nature.offset(5.0);
     let ankle_m = Vector3::new(
@@ -212,7 +212,7 @@ fn lead_foot(
     hip_m: impl Fn(f64) -> Vector3<f64>,
     nature: &mut Nature,
 ) -> FootCurves {
-    let (p, h) = (phases, rig.height_m);
+    let (p, h) = (phases, LegBones::LEFT.scale_m(rig));
     let bones = LegBones::LEFT;
     let rest_m = rig.heads_m[bones.foot as usize].y;
     let (set_heading, lift_heading, lift_pitch) = (84.0, 118.0, 24.0);
@@ -272,7 +272,7 @@ impl LegCurves {
         trunk: &TrunkCurves,
         nature: &mut Nature,
     ) -> Self {
-        let (p, h) = (phases, rig.height_m);
+        let (p, h) = (phases, LegBones::LEFT.scale_m(rig));
         let mut drive = drive_foot(rig, style, p, nature);
         let land = landing(rig, style, nature);
         let stride = (land.ankle_m.x / h - RUBBER_ANKLE) / 0.80;

@@ -40,7 +40,9 @@ impl Frame {
 /// The turn that carries one frame into another.
 pub(super) fn turn_between(from: &Frame, to: &Frame) -> UnitQuaternion<f64> {
     let turn = to.matrix() * from.matrix().transpose();
-    UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(turn))
+    let turn = UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(turn));
+    // Matrices near a half turn give a length a little off one, and chains of bones would add it up.
+    UnitQuaternion::new_normalize(turn.into_inner())
 }
 
 /// The part of `v` perpendicular to the unit direction `axis`.

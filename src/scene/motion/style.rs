@@ -41,7 +41,8 @@ pub struct Style {
     pub level: Level,
     /// Seconds from the first movement to knee lift, 0.6 to 2.5.
     pub windup_s: f64,
-    /// Lead ankle at contact minus drive ankle at knee lift along x, % of body height.
+    /// Lead ankle at contact minus drive ankle at knee lift along x, % of body height for legs of average length (longer
+    /// legs stride longer).
     pub stride_pct_height: f64,
     /// The pelvis turns early.
     pub early_rotation: f64,

@@ -55,7 +55,7 @@ impl TrunkCurves {
         let pelvis_turn_deg = Curve::from(0.0)
             .to(p.windup(0.1), p.stride(0.1), -33.0 + coil)
             .to(p.stride(0.2), p.drive(0.02), -9.0 + coil)
-            .to(p.drive(-0.123 - pelvis_sooner), p.drive(0.205 - pelvis_sooner), pelvis_turned)
+            .to(p.drive(-0.117 - pelvis_sooner), p.drive(0.211 - pelvis_sooner), pelvis_turned)
             .to(p.drive(0.18), p.drive(0.48), pelvis_turned + 14.0)
             .to(p.drive(0.45), p.drive(0.85), 96.0);
         let pelvis_tilt_deg = Curve::from(0.0)
@@ -78,7 +78,7 @@ impl TrunkCurves {
         let trunk_turn_deg = Curve::from(-2.0)
             .to(p.windup(0.1), p.stride(0.1), -26.0 + coil)
             .to(p.stride(0.1), p.drive(-0.02), closed)
-            .to(p.drive(-0.066 - trunk_sooner), p.drive(0.209 - trunk_sooner), trunk_turned)
+            .to(p.drive(-0.064 - trunk_sooner), p.drive(0.211 - trunk_sooner), trunk_turned)
             .to(p.drive(0.15), p.drive(0.48), trunk_turned + 34.0)
             .to(p.drive(0.42), p.drive(0.85), 108.0);
         let bow = 68.0 + nature.offset(4.0);
@@ -89,7 +89,7 @@ impl TrunkCurves {
             .to(p.stride(0.7), p.drive(0.02), -3.0)
             .to(p.drive(-0.02 + late_bow), p.drive(0.32 + late_bow), bow)
             .to(p.drive(0.40), p.drive(0.85), 30.0);
-        let lean = 16.5 + 13.0 * style.side_tilt + nature.offset(3.0);
+        let lean = 13.5 + 13.0 * style.side_tilt + nature.offset(3.0);
         let side_deg = Curve::from(0.0)
             .to(p.windup(0.3), p.stride(0.0), -2.0)
             .to(p.stride(0.1), p.stride(0.75), -13.0)
