@@ -1,39 +1,19 @@
 //! The film studio's own truth: a delivery's laws, its styles, and published bands.
 
+mod deliveries;
 mod metrics;
 mod sheet;
 
 use std::collections::BTreeMap;
 
+use deliveries::{STYLES, adult, many, named};
 use metrics::{Events, Sampled};
 use nalgebra::Vector3;
-use twinmound::scene::motion::{Delivery, Style};
-use twinmound::scene::rig::{Bone, Rig};
+use twinmound::scene::motion::Delivery;
+use twinmound::scene::rig::Rig;
 use twinmound::skeleton::{Joint, PerJoint, Side};
 
 use Joint as J;
-
-const STYLES: [&str; 11] = [
-    "clean",
-    "early-rotation",
-    "late-rotation",
-    "little-travel",
-    "heel-pop",
-    "glove-pull",
-    "side-tilt",
-    "upright-trunk",
-    "straight-elbow",
-    "soft-front-knee",
-    "no-separation",
-];
-
-fn named(name: &str) -> Style {
-    Style::named(name).unwrap()
-}
-
-fn adult() -> Rig {
-    Rig::proportioned(1.80)
-}
 
 fn measured(delivery: &Delivery) -> (Events, BTreeMap<&'static str, f64>) {
     let sampled = Sampled::of(delivery);
@@ -42,67 +22,14 @@ fn measured(delivery: &Delivery) -> (Events, BTreeMap<&'static str, f64>) {
     (events, metrics)
 }
 
-/// Every style, plain and varied, a child's and a tall body, long and short legs, wide hips.
-fn many() -> Vec<(String, Delivery)> {
-    let mut all: Vec<(String, Delivery)> = Style::names()
-        .map(|name| (name.to_owned(), Delivery::new(&named(name), &adult())))
-        .collect();
-    for (i, name) in STYLES.iter().cycle().take(33).enumerate() {
-        let style = named(name).with_seed(i as u64).with_strength(1.0 - 0.02 * i as f64);
-        all.push((format!("{name}, seed {i}"), Delivery::new(&style, &adult())));
-    }
-    let bodies = [
-        ("child", Rig::proportioned(1.35)),
-        ("tall", Rig::proportioned(2.02)),
-        ("long legs", with_legs(&adult(), 1.07, 1.0)),
-        ("short legs", with_legs(&adult(), 0.92, 1.0)),
-        ("wide hips", with_legs(&adult(), 1.0, 1.25)),
-    ];
-    for (name, rig) in bodies {
-        all.push((name.to_owned(), Delivery::new(&Style::default().with_seed(7), &rig)));
-    }
-    all
-}
-
-/// The same body with its legs stretched from the hips down and the hips set apart.
-fn with_legs(rig: &Rig, length: f64, width: f64) -> Rig {
-    let mut rig = rig.clone();
-    let below = [J::LeftKnee, J::LeftAnkle, J::LeftHeel, J::LeftBigToe, J::LeftSmallToe];
-    for side in [1.0, -1.0] {
-        let named = |j: Joint| if side > 0.0 { j } else { j.mirrored() };
-        let hip = rig.joints_m[named(J::LeftHip)];
-        let apart = Vector3::new(hip.x * (width - 1.0), 0.0, 0.0);
-        let ankle = rig.joints_m[named(J::LeftAnkle)];
-        let lower = (ankle - hip) * (length - 1.0);
-        for joint in below.map(named) {
-            let p = rig.joints_m[joint];
-            rig.joints_m[joint] =
-                if joint == named(J::LeftKnee) { hip + (p - hip) * length } else { p + lower } + apart;
-        }
-        rig.joints_m[named(J::LeftHip)] += apart;
-        let bone = |b: Bone| if side > 0.0 { b } else { b.mirrored() };
-        for (b, j) in
-            [(Bone::LeftThigh, J::LeftHip), (Bone::LeftShank, J::LeftKnee), (Bone::LeftFoot, J::LeftAnkle)]
-        {
-            rig.heads_m[bone(b) as usize] = rig.joints_m[named(j)];
-        }
-        rig.heads_m[bone(Bone::LeftToes) as usize] += lower + apart;
-    }
-    // Feet back on the ground.
-    let sunk = Vector3::y() * (adult().joints_m[J::LeftAnkle].y - rig.joints_m[J::LeftAnkle].y);
-    rig.heads_m.iter_mut().for_each(|p| *p += sunk);
-    rig.joints_m.0.iter_mut().for_each(|p| *p += sunk);
-    rig.height_m += sunk.y;
-    rig
-}
-
 fn every(delivery: &Delivery, step_s: f64) -> impl Iterator<Item = (f64, PerJoint<Vector3<f64>>)> {
     let n = (delivery.phases().end_s / step_s) as usize;
     (0..=n).map(move |i| (i as f64 * step_s, delivery.joints_at(i as f64 * step_s)))
 }
 
 fn knee_flexion_deg(p: &PerJoint<Vector3<f64>>, side: Side) -> f64 {
-    let [h, k, a] = [J::LeftHip, J::LeftKnee, J::LeftAnkle].map(|j| if side == Side::Left { j } else { j.mirrored() });
+    let [h, k, a] =
+        [J::LeftHip, J::LeftKnee, J::LeftAnkle].map(|j| if side == Side::Left { j } else { j.mirrored() });
     180.0 - (p[h] - p[k]).angle(&(p[a] - p[k])).to_degrees()
 }
 
@@ -117,7 +44,11 @@ fn motion_is_smooth_to_the_third_derivative() {
         let count = paths.len() - 4;
         Joint::ALL
             .into_iter()
-            .map(|j| (0..count).map(|i| (third(i + 1, j) - third(i, j)).norm()).fold(0.0, f64::max))
+            .map(|j| {
+                (0..count)
+                    .map(|i| (third(i + 1, j) - third(i, j)).norm())
+                    .fold(0.0, f64::max)
+            })
             .fold(0.0, f64::max)
     };
     for name in STYLES {
@@ -142,7 +73,10 @@ fn segment_lengths_never_change() {
     for (name, delivery) in many() {
         let rest = &delivery.rig().joints_m;
         for (t, p) in every(&delivery, 0.01) {
-            for (a, b) in chains.iter().flat_map(|(a, b)| [(*a, *b), (a.mirrored(), b.mirrored())]) {
+            for (a, b) in chains
+                .iter()
+                .flat_map(|(a, b)| [(*a, *b), (a.mirrored(), b.mirrored())])
+            {
                 let change = (p[a] - p[b]).norm() - (rest[a] - rest[b]).norm();
                 assert!(change.abs() < 1e-9, "{name}: {a}-{b} at {t}: {change}");
             }
@@ -179,15 +113,24 @@ fn feet_stand_where_they_should() {
             }
             if t < events.contact - 0.07 {
                 for joint in [J::RightBigToe, J::RightSmallToe] {
-                    assert!(moved(&stood, joint) < 1e-3, "{name}: {joint} leaves the rubber at {t}");
+                    assert!(
+                        moved(&stood, joint) < 1e-3,
+                        "{name}: {joint} leaves the rubber at {t}"
+                    );
                 }
             }
         }
         // Between the event (30 % of the foot's speed) and rest the foot goes only a little further.
         let at_event = delivery.joints_at(events.contact);
-        assert!((at_event[J::LeftHeel] - landed[J::LeftHeel]).norm() < 0.02, "{name}");
+        assert!(
+            (at_event[J::LeftHeel] - landed[J::LeftHeel]).norm() < 0.02,
+            "{name}"
+        );
     }
-    println!("lowest joint {:.4} m, {}; straightest knee {:.1} deg, {}", lowest.0, lowest.1, straightest.0, straightest.1);
+    println!(
+        "lowest joint {:.4} m, {}; straightest knee {:.1} deg, {}",
+        lowest.0, lowest.1, straightest.0, straightest.1
+    );
     assert!(lowest.0 > -0.005, "{lowest:?}");
     // A leg at its full reach would have to let go of its foot.
     assert!(straightest.0 > 5.0, "{straightest:?}");
@@ -202,7 +145,10 @@ fn a_left_hander_is_the_mirror_image() {
         for (t, p) in every(&right, 0.01) {
             let q = left.joints_at(t);
             for joint in Joint::ALL {
-                assert!((flip(q[joint.mirrored()]) - p[joint]).norm() < 1e-12, "{joint} at {t}");
+                assert!(
+                    (flip(q[joint.mirrored()]) - p[joint]).norm() < 1e-12,
+                    "{joint} at {t}"
+                );
             }
             match (right.ball_at(t), left.ball_at(t)) {
                 (Some(a), Some(b)) => assert!((flip(b) - a).norm() < 1e-12),
@@ -220,10 +166,20 @@ fn arms_stay_out_of_the_trunk() {
         for (t, p) in every(&delivery, 0.005) {
             let hips = (p[J::LeftHip] + p[J::RightHip]) / 2.0;
             let along = p[J::Neck] - hips;
-            for joint in [J::RightElbow, J::RightWrist, J::RightKnuckle, J::LeftElbow, J::LeftWrist, J::LeftKnuckle] {
+            for joint in [
+                J::RightElbow,
+                J::RightWrist,
+                J::RightKnuckle,
+                J::LeftElbow,
+                J::LeftWrist,
+                J::LeftKnuckle,
+            ] {
                 let share = ((p[joint] - hips).dot(&along) / along.norm_squared()).clamp(0.0, 0.9);
                 let off = (p[joint] - hips - along * share).norm() / h;
-                assert!(off > 0.085, "{name}: {joint} at {t:.3} is {off:.3} of height from the spine");
+                assert!(
+                    off > 0.085,
+                    "{name}: {joint} at {t:.3} is {off:.3} of height from the spine"
+                );
             }
         }
     }
@@ -237,17 +193,25 @@ fn the_ball_leaves_the_hand_without_a_jump() {
         let (before, after) = (ball(flight.release_s - 1e-7), ball(flight.release_s + 1e-7));
         assert!((before - after).norm() < 2e-5, "{name}");
         let speed = |a: f64, b: f64| (ball(b) - ball(a)) / (b - a);
-        let (pushed, flown) =
-            (speed(flight.release_s - 2e-5, flight.release_s), speed(flight.release_s, flight.release_s + 2e-5));
+        let (pushed, flown) = (
+            speed(flight.release_s - 2e-5, flight.release_s),
+            speed(flight.release_s, flight.release_s + 2e-5),
+        );
         assert!((pushed - flown).norm() < 0.2, "{name}: {pushed} {flown}");
         assert!((flown - flight.velocity_m_s).norm() < 0.01, "{name}");
         // In the hand until the fingers push, a few centimetres from the knuckle.
         for (t, p) in every(&delivery, 0.01).filter(|(t, _)| *t <= flight.release_s) {
-            assert!((ball(t) - p[J::RightKnuckle]).norm() < 0.06 * delivery.rig().height_m, "{name} at {t}");
+            assert!(
+                (ball(t) - p[J::RightKnuckle]).norm() < 0.06 * delivery.rig().height_m,
+                "{name} at {t}"
+            );
         }
         // It crosses the plate in the strike zone's height and width.
         let (_, at_plate) = flight.arrival(18.0);
-        assert!(at_plate.z.abs() < 0.2 && (0.45..1.2).contains(&at_plate.y), "{name}: {at_plate}");
+        assert!(
+            at_plate.z.abs() < 0.2 && (0.45..1.2).contains(&at_plate.y),
+            "{name}: {at_plate}"
+        );
     }
 }
 
@@ -273,12 +237,19 @@ fn planted_faults_show_in_their_metric() {
     for (style, metric, change) in faults {
         for side in [Side::Right, Side::Left] {
             let (_, m) = measured(&Delivery::new(&named(style).throwing(side), &adult()));
-            println!("{style} {side}: {metric} {:.3}, clean {:.3}", m[metric], clean[metric]);
+            println!(
+                "{style} {side}: {metric} {:.3}, clean {:.3}",
+                m[metric], clean[metric]
+            );
             assert!((m[metric] - clean[metric]) / change > 1.0, "{style}: {metric}");
         }
         // Half the strength lies between.
         let (_, half) = measured(&Delivery::new(&named(style).with_strength(0.5), &adult()));
-        assert!((half[metric] - clean[metric]) / change > 0.3, "{style} at half strength: {metric} {}", half[metric]);
+        assert!(
+            (half[metric] - clean[metric]) / change > 0.3,
+            "{style} at half strength: {metric} {}",
+            half[metric]
+        );
     }
     // And the clean delivery has none: rules of thumb of the trade (common practice, no source).
     assert!(clean["shoulder_line_tilt_mer"] < 25.0);
@@ -317,11 +288,20 @@ fn the_clean_deliveries_lie_within_published_bands() {
     ];
     let (_, adult_metrics) = measured(&Delivery::new(&named("clean"), &adult()));
     let (_, youth_metrics) = measured(&Delivery::new(&named("youth"), &Rig::proportioned(1.60)));
-    println!("{:44}{:>9} {:>6}   {:>9} {:>6}", "", "adult", "sds", "youth", "sds");
+    println!(
+        "{:44}{:>9} {:>6}   {:>9} {:>6}",
+        "", "adult", "sds", "youth", "sds"
+    );
     for (name, college, adolescent) in bands {
         let sds = |m: f64, [mean, sd]: [f64; 2]| (m - mean) / sd;
-        let (a, y) = (sds(adult_metrics[name], college), sds(youth_metrics[name], adolescent));
-        println!("{name:44}{:9.2} {a:6.2}   {:9.2} {y:6.2}", adult_metrics[name], youth_metrics[name]);
+        let (a, y) = (
+            sds(adult_metrics[name], college),
+            sds(youth_metrics[name], adolescent),
+        );
+        println!(
+            "{name:44}{:9.2} {a:6.2}   {:9.2} {y:6.2}",
+            adult_metrics[name], youth_metrics[name]
+        );
         assert!(a.abs() < 2.5 && y.abs() < 2.5, "{name}: {a} sd, {y} sd");
     }
     for (name, value) in &adult_metrics {
@@ -337,7 +317,11 @@ fn the_clean_deliveries_lie_within_published_bands() {
         ("peak_elbow_extension_speed", 1600.0, 3000.0),
         ("peak_shoulder_internal_rotation_speed", 4500.0, 9000.0),
     ] {
-        assert!((low..high).contains(&adult_metrics[name]), "{name} {}", adult_metrics[name]);
+        assert!(
+            (low..high).contains(&adult_metrics[name]),
+            "{name} {}",
+            adult_metrics[name]
+        );
     }
 }
 
@@ -347,9 +331,17 @@ fn contact_leads_to_release_in_a_seventh_of_a_second_in_every_style() {
         let (events, m) = measured(&delivery);
         let seconds = m["foot_contact_to_ball_release_s"];
         assert!((seconds - 0.145).abs() < 0.03, "{name}: {seconds}");
-        assert!(events.knee_lift < events.contact && events.contact < events.layback && events.layback < events.release);
+        assert!(
+            events.knee_lift < events.contact
+                && events.contact < events.layback
+                && events.layback < events.release
+        );
         // Where the ball is not seen, release is taken 3 ms after the hand's peak speed: that must not be far off.
-        assert!((m["hand_peak_to_release_s"] - 0.003).abs() < 0.004, "{name}: {}", m["hand_peak_to_release_s"]);
+        assert!(
+            (m["hand_peak_to_release_s"] - 0.003).abs() < 0.004,
+            "{name}: {}",
+            m["hand_peak_to_release_s"]
+        );
     }
 }
 
@@ -357,13 +349,22 @@ fn contact_leads_to_release_in_a_seventh_of_a_second_in_every_style() {
 fn a_contact_sheet_can_be_looked_at() {
     let delivery = Delivery::new(&named("clean"), &adult());
     let p = delivery.phases();
-    let times: Vec<f64> = [p.start_s, p.knee_lift_s, p.contact_s - 0.35, p.contact_s - 0.15, p.contact_s]
-        .into_iter()
-        .chain([0.06, 0.0, -0.08, -0.4].map(|before| p.release_s - before))
-        .collect();
+    let times: Vec<f64> = [
+        p.start_s,
+        p.knee_lift_s,
+        p.contact_s - 0.35,
+        p.contact_s - 0.15,
+        p.contact_s,
+    ]
+    .into_iter()
+    .chain([0.06, 0.0, -0.08, -0.4].map(|before| p.release_s - before))
+    .collect();
     let path = std::env::temp_dir().join("twinmound-contact-sheet.png");
     let picture = sheet::contact_sheet(&delivery, &times);
     picture.save(&path).unwrap();
     println!("{}", path.display());
-    assert!(picture.pixels().filter(|p| p.0 == [210, 30, 30]).count() > 2000, "the throwing side is drawn");
+    assert!(
+        picture.pixels().filter(|p| p.0 == [210, 30, 30]).count() > 2000,
+        "the throwing side is drawn"
+    );
 }

@@ -48,7 +48,12 @@ impl Rig {
             heads_m[bone.mirrored() as usize] = mirrored(point(share));
         }
         let joints_m = PerJoint::from_fn(|joint| {
-            let find = |wanted: Joint| JOINTS.iter().find(|(j, _)| *j == wanted).map(|(_, share)| point(share));
+            let find = |wanted: Joint| {
+                JOINTS
+                    .iter()
+                    .find(|(j, _)| *j == wanted)
+                    .map(|(_, share)| point(share))
+            };
             find(joint)
                 .or_else(|| find(joint.mirrored()).map(mirrored))
                 .unwrap_or(heads_m[Bone::carrying(joint) as usize])

@@ -89,8 +89,16 @@ impl SoundEvent {
             position_m,
         };
         vec![
-            event(SoundKind::Footfall, contact_s, delivery.joints_at(contact_s)[lead_ankle]),
-            event(SoundKind::Grunt, release_s - 0.05, delivery.joints_at(release_s)[Joint::Nose]),
+            event(
+                SoundKind::Footfall,
+                contact_s,
+                delivery.joints_at(contact_s)[lead_ankle],
+            ),
+            event(
+                SoundKind::Grunt,
+                release_s - 0.05,
+                delivery.joints_at(release_s)[Joint::Nose],
+            ),
             event(SoundKind::GlovePop, arrives_s, glove_m),
         ]
     }
@@ -188,7 +196,11 @@ impl Voice {
     fn pressure(&self, since_s: f64) -> f64 {
         let t = &self.timbre;
         let envelope = (1.0 - (-since_s / t.attack_s).exp()) * (-since_s / t.decay_s).exp();
-        let sum: f64 = self.tones.iter().map(|(w, phase)| (w * since_s + phase).sin()).sum();
+        let sum: f64 = self
+            .tones
+            .iter()
+            .map(|(w, phase)| (w * since_s + phase).sin())
+            .sum();
         t.loudness * envelope * sum / (TONES as f64).sqrt()
     }
 }
@@ -223,7 +235,10 @@ mod tests {
             latency_s,
             seed,
         };
-        let (left, right) = (phone(8.0, -3.0, 0.6, 0.05, 0.0, 1), phone(2.0, 7.5, 0.8, 0.18, 0.0123, 2));
+        let (left, right) = (
+            phone(8.0, -3.0, 0.6, 0.05, 0.0, 1),
+            phone(2.0, 7.5, 0.8, 0.18, 0.0123, 2),
+        );
         // Right's clock starts 0.0871 s later in the scene and runs 20 parts per million slow.
         let right_scene = |t: f64| 0.0871 + t * (1.0 + 20e-6);
         let a = sound_track(&events, &left, |t| t, 1.6);

@@ -49,7 +49,10 @@ impl Truth {
             trajectory: Trajectory {
                 times: times_s.iter().map(|t| Seconds(*t)).collect(),
                 joints: PerJoint::from_fn(|joint| {
-                    scene.joints[joint].iter().map(|s| s.as_ref().map(on_clock)).collect()
+                    scene.joints[joint]
+                        .iter()
+                        .map(|s| s.as_ref().map(on_clock))
+                        .collect()
                 }),
                 world_known: true,
             },

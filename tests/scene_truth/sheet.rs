@@ -57,7 +57,7 @@ pub(crate) fn contact_sheet(delivery: &Delivery, times: &[f64]) -> RgbImage {
     let scale = 78.0 * 1.8 / delivery.rig().height_m;
     for (column, t) in times.iter().enumerate() {
         let joints: PerJoint<Vector3<f64>> = delivery.joints_at(*t);
-        let ball = delivery.ball_at(*t).unwrap_or_default();
+        let ball = delivery.ball_at(*t);
         for row in 0..3u32 {
             let (x0, y0) = (f64::from(CELL_PX) * column as f64, f64::from(CELL_PX * row));
             let (floor, half) = (y0 + 225.0, x0 + 125.0);
@@ -68,17 +68,30 @@ pub(crate) fn contact_sheet(delivery: &Delivery, times: &[f64]) -> RgbImage {
                 1 => (half - p.z * scale, floor - p.y * scale),
                 _ => (x0 + 55.0 + p.x * scale, y0 + 125.0 + p.z * scale),
             };
-            line(&mut picture, (x0, y0), (x0, y0 + f64::from(CELL_PX)), [225, 225, 225]);
+            line(
+                &mut picture,
+                (x0, y0),
+                (x0, y0 + f64::from(CELL_PX)),
+                [225, 225, 225],
+            );
             if row < 2 {
-                line(&mut picture, (x0, floor), (x0 + f64::from(CELL_PX) - 1.0, floor), [180, 150, 100]);
+                line(
+                    &mut picture,
+                    (x0, floor),
+                    (x0 + f64::from(CELL_PX) - 1.0, floor),
+                    [180, 150, 100],
+                );
             }
             for (a, b, colour) in LINES {
                 line(&mut picture, place(&joints[a]), place(&joints[b]), colour);
             }
-            let (bx, by) = place(&ball);
+            let Some((bx, by)) = ball.as_ref().map(&place) else {
+                continue;
+            };
             if bx > x0 && bx < x0 + f64::from(CELL_PX) - 3.0 {
                 for d in -2..=2 {
-                    line(&mut picture, (bx - 2.0, by + f64::from(d)), (bx + 2.0, by + f64::from(d)), [0, 120, 0]);
+                    let y = by + f64::from(d);
+                    line(&mut picture, (bx - 2.0, y), (bx + 2.0, y), [0, 120, 0]);
                 }
             }
         }

@@ -78,9 +78,11 @@ impl ArmCurves {
                 .to(p.drive(-0.05), p.drive(0.11), -30.0)
                 .to(p.drive(0.112), p.drive(0.185), 18.0)
                 .to(p.drive(0.22), p.drive(0.5), 10.0),
-            shrug_deg: Curve::from(0.0)
-                .to(p.stride(0.5), p.drive(0.0), 12.0)
-                .to(p.drive(0.15), p.drive(0.4), 0.0),
+            shrug_deg: Curve::from(0.0).to(p.stride(0.5), p.drive(0.0), 12.0).to(
+                p.drive(0.15),
+                p.drive(0.4),
+                0.0,
+            ),
             protraction_deg: Curve::from(8.0)
                 .to(p.stride(0.15), p.drive(0.0), -12.0)
                 .to(p.drive(0.06), p.drive(0.16), -2.0)
@@ -106,19 +108,25 @@ impl ArmCurves {
                 .to(p.stride(0.2), p.stride(0.85 - 0.1 * pull), -4.0)
                 .to(tuck_from, tuck_to, 6.0 - 50.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), -12.0),
-            external_rotation_deg: Curve::from(24.0)
-                .to(p.stride(0.2), p.stride(0.85), 16.0)
-                .to(tuck_from, p.drive(0.18), 62.0),
+            external_rotation_deg: Curve::from(24.0).to(p.stride(0.2), p.stride(0.85), 16.0).to(
+                tuck_from,
+                p.drive(0.18),
+                62.0,
+            ),
             elbow_flexion_deg: Curve::from(112.0)
                 .to(p.stride(0.2), p.stride(0.85), 48.0 + nature.offset(6.0))
                 .to(tuck_from, p.drive(0.16), 118.0),
-            pronation_deg: Curve::from(0.0)
-                .to(p.stride(0.2), p.stride(0.85), 45.0)
-                .to(p.drive(-0.02), p.drive(0.16), 0.0),
+            pronation_deg: Curve::from(0.0).to(p.stride(0.2), p.stride(0.85), 45.0).to(
+                p.drive(-0.02),
+                p.drive(0.16),
+                0.0,
+            ),
             wrist_flexion_deg: Curve::from(16.0),
-            shrug_deg: Curve::from(0.0)
-                .to(p.stride(0.3), p.stride(0.9), 8.0)
-                .to(p.drive(0.0), p.drive(0.2), 0.0),
+            shrug_deg: Curve::from(0.0).to(p.stride(0.3), p.stride(0.9), 8.0).to(
+                p.drive(0.0),
+                p.drive(0.2),
+                0.0,
+            ),
             protraction_deg: Curve::from(8.0).to(p.drive(0.0), p.drive(0.2), -4.0),
         }
     }

@@ -42,20 +42,38 @@ pub(super) struct ArmBase {
 impl ArmBase {
     fn bones(&self) -> [Bone; 4] {
         if self.right {
-            [Bone::RightUpperArm, Bone::RightForearm, Bone::RightWristTwist, Bone::RightHand]
+            [
+                Bone::RightUpperArm,
+                Bone::RightForearm,
+                Bone::RightWristTwist,
+                Bone::RightHand,
+            ]
         } else {
-            [Bone::LeftUpperArm, Bone::LeftForearm, Bone::LeftWristTwist, Bone::LeftHand]
+            [
+                Bone::LeftUpperArm,
+                Bone::LeftForearm,
+                Bone::LeftWristTwist,
+                Bone::LeftHand,
+            ]
         }
     }
 
     /// Directions of upper arm and of the forearm's part perpendicular to it, world.
     fn directions(&self, angles: &ArmAngles) -> (Vector3<f64>, Vector3<f64>) {
-        let outward = if self.right { self.trunk.across } else { -self.trunk.across };
+        let outward = if self.right {
+            self.trunk.across
+        } else {
+            -self.trunk.across
+        };
         let level = outward * angles.adduction.cos() + self.trunk.forward * angles.adduction.sin();
         let arm = level * angles.abduction.sin() - self.trunk.up * angles.abduction.cos();
         let up = off(&self.trunk.up, &arm).normalize();
         // For the left arm everything is mirrored, and a mirrored cross product changes its sign.
-        let ahead = if self.right { up.cross(&arm) } else { arm.cross(&up) };
+        let ahead = if self.right {
+            up.cross(&arm)
+        } else {
+            arm.cross(&up)
+        };
         let bent = ahead * angles.external_rotation.cos() + up * angles.external_rotation.sin();
         (arm, bent)
     }
@@ -70,8 +88,11 @@ impl ArmBase {
             crate::skeleton::Joint::LeftKnuckle
         }];
         let side = if self.right { 1.0 } else { -1.0 };
-        let (arm_rest, fore_rest, hand_rest) =
-            (head(fore) - head(upper), head(hand) - head(fore), knuckle - head(hand));
+        let (arm_rest, fore_rest, hand_rest) = (
+            head(fore) - head(upper),
+            head(hand) - head(fore),
+            knuckle - head(hand),
+        );
         let hinge_rest = arm_rest.cross(&fore_rest);
         // Arms hang 45 degrees off the trunk at rest: the palm faces inward and down.
         let palm_rest = Vector3::new(0.75 * side, -0.66, 0.0);
@@ -85,9 +106,11 @@ impl ArmBase {
         let forearm_turn = turn(&fore_rest, &hinge_rest, &forearm, &hinge);
         let palm = hinge * (-side * angles.pronation.cos()) - hinge.cross(&forearm) * angles.pronation.sin();
         let palm_carried = off(&(forearm_turn * palm_rest), &forearm).normalize();
-        let twist = palm_carried.cross(&palm).dot(&forearm).atan2(palm_carried.dot(&palm));
-        let twist_turn =
-            UnitQuaternion::from_axis_angle(&Unit::new_normalize(forearm), TWIST_SHARE * twist);
+        let twist = palm_carried
+            .cross(&palm)
+            .dot(&forearm)
+            .atan2(palm_carried.dot(&palm));
+        let twist_turn = UnitQuaternion::from_axis_angle(&Unit::new_normalize(forearm), TWIST_SHARE * twist);
         let (sine, cosine) = angles.wrist_flexion.sin_cos();
         let (hand_now, palm_now) = (forearm * cosine + palm * sine, palm * cosine - forearm * sine);
         ArmTurns {

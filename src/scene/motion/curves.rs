@@ -44,11 +44,11 @@ impl Curve {
 
     /// Adds a move from `from_s` to `to_s` after which, with all earlier moves done, the curve stands at `value`.
     pub(super) fn to(self, from_s: f64, to_s: f64, value: f64) -> Self {
-        self.to_with(from_s, to_s, value, EVEN)
+        self.shaped(from_s, to_s, value, EVEN)
     }
 
     /// As [`Curve::to`] with a bell of its own.
-    pub(super) fn to_with(mut self, from_s: f64, to_s: f64, value: f64, bell: Bell) -> Self {
+    pub(super) fn shaped(mut self, from_s: f64, to_s: f64, value: f64, bell: Bell) -> Self {
         let change = value - self.end();
         self.moves.push(Move {
             from_s,
@@ -173,8 +173,7 @@ mod tests {
         // Second route: the polynomial written out, -20 x^7 + 70 x^6 - 84 x^5 + 35 x^4.
         for i in 0..=20 {
             let x = f64::from(i) / 20.0;
-            let septic =
-                35.0 * x.powi(4) - 84.0 * x.powi(5) + 70.0 * x.powi(6) - 20.0 * x.powi(7);
+            let septic = 35.0 * x.powi(4) - 84.0 * x.powi(5) + 70.0 * x.powi(6) - 20.0 * x.powi(7);
             assert!((step(x, EVEN) - septic).abs() < 1e-14);
         }
     }

@@ -44,7 +44,9 @@ impl Delivery {
         let right_hander = Choreography::new(style, seen);
         let release_s = right_hander.phases.release_s;
         let knuckle = |t: f64| {
-            let joints = right_hander.rig.joints(&right_hander.rig.pose(&right_hander.posture(t)));
+            let joints = right_hander
+                .rig
+                .joints(&right_hander.rig.pose(&right_hander.posture(t)));
             joints[Joint::RightKnuckle]
         };
         let flight = Flight::new(
@@ -132,8 +134,9 @@ impl Delivery {
     /// All joints' states at one instant.
     #[must_use]
     pub fn states_at(&self, t_s: f64) -> PerJoint<JointState> {
-        let around: Vec<PerJoint<Vector3<f64>>> =
-            (-4..=4).map(|i| self.joints_at(t_s + f64::from(i) * STEP_S)).collect();
+        let around: Vec<PerJoint<Vector3<f64>>> = (-4..=4)
+            .map(|i| self.joints_at(t_s + f64::from(i) * STEP_S))
+            .collect();
         PerJoint::from_fn(|joint| {
             let at = |i: usize| around[i][joint];
             let mut velocity = Vector3::zeros();

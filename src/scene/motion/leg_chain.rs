@@ -81,7 +81,10 @@ impl LegBones {
         let across = down.cross(&front);
         let right = Frame::BODY.across;
         let turn = |rest: &Vector3<f64>, now: &Vector3<f64>| {
-            turn_between(&Frame::from_up_across(&-rest, &right), &Frame::from_up_across(&-now, &across))
+            turn_between(
+                &Frame::from_up_across(&-rest, &right),
+                &Frame::from_up_across(&-now, &across),
+            )
         };
         (turn(&thigh, &thigh_now), turn(&shank, &shank_now))
     }

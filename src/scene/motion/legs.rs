@@ -107,7 +107,13 @@ fn foot_turns(
 }
 
 /// Where the ball of a foot is when its ankle is at `ankle_m`.
-fn ball_of(rig: &Rig, bones: LegBones, ankle_m: Vector3<f64>, heading_deg: f64, pitch_deg: f64) -> Vector3<f64> {
+fn ball_of(
+    rig: &Rig,
+    bones: LegBones,
+    ankle_m: Vector3<f64>,
+    heading_deg: f64,
+    pitch_deg: f64,
+) -> Vector3<f64> {
     let (foot, _) = foot_turns(rig, bones, heading_deg, pitch_deg, 0.0);
     ankle_m + foot * (rig.heads_m[bones.toes as usize] - rig.heads_m[bones.foot as usize])
 }
@@ -118,7 +124,13 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
     let bones = LegBones::RIGHT;
     let rest_m = rig.heads_m[bones.foot as usize].y;
     let rubber_heading = 86.0;
-    let planted = ball_of(rig, bones, Vector3::new(RUBBER_ANKLE * h, rest_m, 0.02 * h), rubber_heading, 0.0);
+    let planted = ball_of(
+        rig,
+        bones,
+        Vector3::new(RUBBER_ANKLE * h, rest_m, 0.02 * h),
+        rubber_heading,
+        0.0,
+    );
     let pop = style.heel_pop;
     FootCurves {
         ball_m: Path::fixed(planted),
@@ -133,23 +145,23 @@ fn drive_foot(rig: &Rig, style: &Style, phases: &Phases, nature: &mut Nature) ->
             .to(p.drive(0.42), p.drive(0.80), 0.0),
         toes_flat: Curve::from(1.0).to(p.drive(-0.03), p.drive(0.17), 0.15),
         knee_heading_deg: Curve::from(88.0)
-            .to(p.stride(0.3), p.drive(0.0), 118.0 - 24.0 * style.early_rotation.max(style.little_travel) + nature.offset(4.0))
+            .to(
+                p.stride(0.3),
+                p.drive(0.0),
+                118.0 - 24.0 * style.early_rotation.max(style.little_travel) + nature.offset(4.0),
+            )
             .to(p.drive(-0.03), p.drive(0.20), 20.0)
             .to(p.drive(0.4), p.drive(0.8), 8.0),
-        knee_rise_deg: Curve::from(0.0)
-            .to(p.drive(0.0), p.drive(0.26), -62.0)
-            .to(p.drive(0.3), p.drive(0.75), 0.0),
+        knee_rise_deg: Curve::from(0.0).to(p.drive(0.0), p.drive(0.26), -62.0).to(
+            p.drive(0.3),
+            p.drive(0.75),
+            0.0,
+        ),
     }
 }
 
 /// The drive foot's way from the rubber: the toes drag while the leg is nearly straight, then swing through.
-fn dragged(
-    rig: &Rig,
-    phases: &Phases,
-    foot: &FootCurves,
-    trunk: &TrunkCurves,
-    hips_m: &Path,
-) -> Path {
+fn dragged(rig: &Rig, phases: &Phases, foot: &FootCurves, trunk: &TrunkCurves, hips_m: &Path) -> Path {
     let (p, h) = (phases, LegBones::LEFT.scale_m(rig));
     let bones = LegBones::RIGHT;
     let planted = foot.ball_m.at(0.0);
@@ -174,7 +186,10 @@ fn dragged(
             behind(0.165, 38.0, 0.05, -0.01),
             (p.drive(0.30), by(0.45, 0.26, 0.02)),
             (p.drive(0.52), by(0.68, 0.22, 0.10)),
-            (p.drive(0.82), Vector3::new(hips_m.at(p.end_s).x + 0.13 * h, planted.y, planted.z + 0.13 * h)),
+            (
+                p.drive(0.82),
+                Vector3::new(hips_m.at(p.end_s).x + 0.13 * h, planted.y, planted.z + 0.13 * h),
+            ),
         ],
         0.40,
         [EVEN; 3],
@@ -253,14 +268,16 @@ fn lead_foot(
         pitch_deg: Curve::from(0.0)
             .to(p.windup(0.25), p.windup(0.8), lift_pitch)
             .to(p.stride(0.2), p.stride(0.9), 7.0)
-            .to_with(p.stride(0.7), settled, 0.0, LATE),
+            .shaped(p.stride(0.7), settled, 0.0, LATE),
         toes_flat: Curve::from(0.0),
         knee_heading_deg: Curve::from(86.0)
             .to(p.windup(0.25), p.knee_lift_s, knee_heading)
             .to(p.stride(0.05), settled, 10.0),
-        knee_rise_deg: Curve::from(0.0)
-            .to(p.windup(0.25), p.knee_lift_s, 45.0)
-            .to(p.stride(0.2), settled, 20.0),
+        knee_rise_deg: Curve::from(0.0).to(p.windup(0.25), p.knee_lift_s, 45.0).to(
+            p.stride(0.2),
+            settled,
+            20.0,
+        ),
     }
 }
 
@@ -285,22 +302,33 @@ impl LegCurves {
         let push = |to: f64| stand.clone().to(p.stride(0.09 + 0.12 * late), p.drive(0.53), to);
         let share = (push(1.0).at(p.contact_s) - balanced) / (1.0 - balanced);
         let forward = push(balanced + (at_contact - balanced) / share);
-        let sideways = Curve::from(0.0)
-            .to(p.stride(0.0), p.drive(0.0), -0.018 * h)
-            .to(p.drive(0.15), p.drive(0.75), 0.035 * h);
+        let sideways = Curve::from(0.0).to(p.stride(0.0), p.drive(0.0), -0.018 * h).to(
+            p.drive(0.15),
+            p.drive(0.75),
+            0.035 * h,
+        );
         // Heights of the hips come from the knee flexion wanted at the keys, of the leg that carries the body then.
         let height = |bones: LegBones, ankle: Vector3<f64>, t_s: f64, flexion_deg: f64| {
             let hip = trunk.hip_from_middle(rig, bones.thigh, t_s);
             let reach = bones.reach_m(rig, flexion_deg.to_radians());
-            let (dx, dz) = (ankle.x - forward.at(t_s) - hip.x, ankle.z - sideways.at(t_s) - hip.z);
+            let (dx, dz) = (
+                ankle.x - forward.at(t_s) - hip.x,
+                ankle.z - sideways.at(t_s) - hip.z,
+            );
             let rise = (reach * reach - dx * dx - dz * dz).max(0.0).sqrt();
             (t_s, ankle.y - hip.y + rise)
         };
         let on_drive = |t_s: f64, flexion_deg: f64| {
-            height(LegBones::RIGHT, drive.at(rig, LegBones::RIGHT, t_s).ankle_m, t_s, flexion_deg)
+            height(
+                LegBones::RIGHT,
+                drive.at(rig, LegBones::RIGHT, t_s).ankle_m,
+                t_s,
+                flexion_deg,
+            )
         };
-        let on_lead =
-            |seconds: f64, flexion_deg: f64| height(LegBones::LEFT, land.ankle_m, p.drive(seconds), flexion_deg);
+        let on_lead = |seconds: f64, flexion_deg: f64| {
+            height(LegBones::LEFT, land.ankle_m, p.drive(seconds), flexion_deg)
+        };
         let upward = Curve::through(
             &[
                 on_drive(p.windup(0.05), 15.0),

@@ -45,6 +45,12 @@ pub(super) fn turn_between(from: &Frame, to: &Frame) -> UnitQuaternion<f64> {
     UnitQuaternion::new_normalize(turn.into_inner())
 }
 
+/// Halfway from one turn to another, the short way: their quaternions' mean (exact also for nearly equal turns).
+pub(super) fn halfway(a: &UnitQuaternion<f64>, b: &UnitQuaternion<f64>) -> UnitQuaternion<f64> {
+    let same_side = if a.dot(b) < 0.0 { -1.0 } else { 1.0 };
+    UnitQuaternion::new_normalize(a.into_inner() + b.into_inner() * same_side)
+}
+
 /// The part of `v` perpendicular to the unit direction `axis`.
 pub(super) fn off(v: &Vector3<f64>, axis: &Vector3<f64>) -> Vector3<f64> {
     v - axis * axis.dot(v)

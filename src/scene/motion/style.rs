@@ -5,8 +5,11 @@ use rand_chacha::ChaCha8Rng;
 
 use crate::skeleton::Side;
 
+/// What a named style changes.
+type Plant = fn(&mut Style);
+
 /// Named styles and what each plants.
-const NAMED: [(&str, fn(&mut Style)); 14] = [
+const NAMED: [(&str, Plant); 14] = [
     ("clean", |_| {}),
     ("youth", |s| s.level = Level::Youth),
     ("early-rotation", |s| s.early_rotation = 1.0),
@@ -112,7 +115,9 @@ impl Style {
         let (_, plant) = NAMED
             .iter()
             .find(|(known, _)| *known == name)
-            .ok_or_else(|| UnknownStyle { name: name.to_owned() })?;
+            .ok_or_else(|| UnknownStyle {
+                name: name.to_owned(),
+            })?;
         let mut style = Self::default();
         plant(&mut style);
         Ok(style)
@@ -165,7 +170,9 @@ impl Nature {
 
     /// An offset, evenly spread over -`reach` to `reach`.
     pub(super) fn offset(&mut self, reach: f64) -> f64 {
-        self.0.as_mut().map_or(0.0, |random| random.random_range(-reach..=reach))
+        self.0
+            .as_mut()
+            .map_or(0.0, |random| random.random_range(-reach..=reach))
     }
 
     /// A factor, evenly spread over 1 - `reach` to 1 + `reach`.

@@ -3,7 +3,7 @@
 use nalgebra::{Rotation3, Unit, UnitQuaternion, Vector3};
 
 use super::curves::Curve;
-use super::orient::{Frame, off, turn_between};
+use super::orient::{Frame, halfway, off, turn_between};
 use super::phases::Phases;
 use super::style::{Nature, Style};
 use crate::scene::rig::{Bone, Rig};
@@ -47,15 +47,18 @@ impl TrunkCurves {
     pub(super) fn new(style: &Style, phases: &Phases, nature: &mut Nature) -> Self {
         let p = phases;
         // Early: the whole turn comes sooner. Late: later. Little travel: the turn starts before the hips have moved.
-        let sooner = 0.043 * style.early_rotation - 0.035 * style.late_rotation
-            + 0.045 * style.little_travel;
+        let sooner = 0.043 * style.early_rotation - 0.035 * style.late_rotation + 0.045 * style.little_travel;
         let pelvis_sooner = sooner + nature.offset(0.010);
         let pelvis_turned = 104.0 + nature.offset(4.0);
         let coil = nature.offset(4.0);
         let pelvis_turn_deg = Curve::from(0.0)
             .to(p.windup(0.1), p.stride(0.1), -33.0 + coil)
             .to(p.stride(0.2), p.drive(0.02), -9.0 + coil)
-            .to(p.drive(-0.117 - pelvis_sooner), p.drive(0.211 - pelvis_sooner), pelvis_turned)
+            .to(
+                p.drive(-0.117 - pelvis_sooner),
+                p.drive(0.211 - pelvis_sooner),
+                pelvis_turned,
+            )
             .to(p.drive(0.18), p.drive(0.48), pelvis_turned + 14.0)
             .to(p.drive(0.45), p.drive(0.85), 96.0);
         let pelvis_tilt_deg = Curve::from(0.0)
@@ -71,14 +74,22 @@ impl TrunkCurves {
             .to(p.drive(0.40), p.drive(0.85), 18.0);
         // Without separation the trunk goes along with the pelvis instead of staying closed.
         let together = style.no_separation;
-        let closed = -35.0 + 25.0 * together + 14.0 * style.early_rotation + 10.0 * style.little_travel
-            + 0.5 * coil + nature.offset(3.0);
+        let closed = -35.0
+            + 25.0 * together
+            + 14.0 * style.early_rotation
+            + 10.0 * style.little_travel
+            + 0.5 * coil
+            + nature.offset(3.0);
         let trunk_sooner = 0.025 * together + 0.5 * sooner + nature.offset(0.005);
         let trunk_turned = 119.0 + nature.offset(4.0);
         let trunk_turn_deg = Curve::from(-2.0)
             .to(p.windup(0.1), p.stride(0.1), -26.0 + coil)
             .to(p.stride(0.1), p.drive(-0.02), closed)
-            .to(p.drive(-0.064 - trunk_sooner), p.drive(0.211 - trunk_sooner), trunk_turned)
+            .to(
+                p.drive(-0.064 - trunk_sooner),
+                p.drive(0.211 - trunk_sooner),
+                trunk_turned,
+            )
             .to(p.drive(0.15), p.drive(0.48), trunk_turned + 34.0)
             .to(p.drive(0.42), p.drive(0.85), 108.0);
         let bow = 68.0 + nature.offset(4.0);
@@ -113,14 +124,14 @@ impl TrunkCurves {
         let wanted = self.trunk_frame(t_s);
         let rest = rest_trunk(rig);
         let mut thorax = turn_between(&rest, &wanted);
-        let mut lumbar = pelvis.slerp(&thorax, 0.5);
+        let mut lumbar = halfway(&pelvis, &thorax);
         // The spine line runs through pelvis and lumbar spine too: lean the thorax until the line is right.
         for _ in 0..6 {
             let line = spine_line(rig, &pelvis, &lumbar, &thorax);
             if let Some(correction) = UnitQuaternion::rotation_between(&line, &wanted.up) {
                 thorax = correction * thorax;
             }
-            lumbar = pelvis.slerp(&thorax, 0.5);
+            lumbar = halfway(&pelvis, &thorax);
         }
         let (neck, head) = self.look(&thorax, t_s);
         TrunkTurns {
@@ -164,11 +175,7 @@ impl TrunkCurves {
     }
 
     /// Neck and head: eyes to the target as far as the neck allows.
-    fn look(
-        &self,
-        thorax: &UnitQuaternion<f64>,
-        t_s: f64,
-    ) -> (UnitQuaternion<f64>, UnitQuaternion<f64>) {
+    fn look(&self, thorax: &UnitQuaternion<f64>, t_s: f64) -> (UnitQuaternion<f64>, UnitQuaternion<f64>) {
         let bow = (0.35 * self.forward_deg.at(t_s)).to_radians();
         let ahead = Frame::from_up_across(&Vector3::new(bow.sin(), bow.cos(), 0.0), &Vector3::z());
         let wish = (thorax.inverse() * turn_between(&Frame::BODY, &ahead)).scaled_axis();
@@ -185,8 +192,7 @@ impl TrunkCurves {
 fn rest_trunk(rig: &Rig) -> Frame {
     let middle = |a: Bone, b: Bone| (rig.heads_m[a as usize] + rig.heads_m[b as usize]) / 2.0;
     let up = middle(Bone::LeftUpperArm, Bone::RightUpperArm) - middle(Bone::LeftThigh, Bone::RightThigh);
-    let across =
-        rig.heads_m[Bone::RightUpperArm as usize] - rig.heads_m[Bone::LeftUpperArm as usize];
+    let across = rig.heads_m[Bone::RightUpperArm as usize] - rig.heads_m[Bone::LeftUpperArm as usize];
     Frame::from_up_across(&up, &across)
 }
 
