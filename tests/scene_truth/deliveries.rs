@@ -21,6 +21,7 @@ pub(crate) const STYLES: [&str; 11] = [
     "no-separation",
 ];
 
+#[expect(clippy::unwrap_used, reason = "a test of an unknown style must stop")]
 pub(crate) fn named(name: &str) -> Style {
     Style::named(name).unwrap()
 }
