@@ -4,6 +4,7 @@ mod calibrate_outside;
 mod detect_real_people;
 mod ingest_files;
 mod kinematics_laws;
+mod scene_pictures;
 mod scene_truth;
 mod smooth_reference;
 mod sync_clocks;

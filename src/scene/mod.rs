@@ -2,3 +2,36 @@
 
 /// Bones and forward kinematics.
 pub mod rig;
+
+/// Packed bodies: meshes, rigs, skin weights.
+pub mod body;
+
+/// A mesh follows its bones.
+mod skin;
+
+/// Clothes, cap, glove and colours on a body.
+pub mod dress;
+
+/// Shapes worn.
+mod garment;
+
+/// Colours and patterns.
+pub mod material;
+
+/// The still set and its light.
+pub mod set;
+
+/// Triangles become samples.
+mod raster;
+
+/// Moving surfaces in one frame.
+mod moving;
+
+/// Shadows.
+mod shadow;
+
+/// Lens, place, shutter, clock and sensor of a film phone.
+pub mod phone;
+
+/// Films of a delivery.
+pub mod film;

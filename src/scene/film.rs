@@ -1,0 +1,300 @@
+//! Filming a delivery: moving people and a ball before a still set, through one phone.
+
+use std::sync::Arc;
+
+use nalgebra::Vector3;
+use rayon::prelude::*;
+
+use crate::geometry::{PixelPoint, WorldPoint};
+use crate::picture::Picture;
+use crate::scene::dress::Person;
+use crate::scene::garment::{Shape, sphere};
+use crate::scene::material::{Colour, Material};
+use crate::scene::moving::{BoundsPx, Moving, NODES, Nodes};
+use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, Projector};
+use crate::scene::raster::{Tile, samples};
+use crate::scene::rig::Posture;
+use crate::scene::set::Stage;
+use crate::scene::shadow::{GroundShadow, SunMap};
+
+/// Radius of the ball, metres (73 mm in diameter).
+pub const BALL_RADIUS_M: f64 = 0.0365;
+/// A frame in which nothing moves further than this during the exposure is taken with fewer samples, pixels.
+const STILL_BLUR_PX: f32 = 0.5;
+/// Margin around joints within which all of a body is, metres.
+const BODY_MARGIN_M: f64 = 0.25;
+/// The ball's leather.
+const BALL_PALETTE: [Material; 1] = [Material::Plain([0.90, 0.89, 0.86])];
+/// Rings and sectors of the ball's surface.
+const BALL_MESH: (u32, u32) = (16, 24);
+
+/// Where a body is at a scene time in seconds.
+pub type PostureAt = Arc<dyn Fn(f64) -> Posture + Send + Sync>;
+/// Where the ball's centre is at a scene time in seconds, world metres; `None` while there is no ball.
+pub type BallAt = Arc<dyn Fn(f64) -> Option<Vector3<f64>> + Send + Sync>;
+
+/// A person who moves.
+#[derive(Clone)]
+pub struct Actor {
+    /// The dressed body.
+    pub person: Person,
+    /// Its motion.
+    pub posture_at: PostureAt,
+}
+
+/// All there is to film.
+#[derive(Clone)]
+pub struct Scene {
+    /// The still set.
+    pub stage: Stage,
+    /// The athlete, perhaps others.
+    pub actors: Vec<Actor>,
+    /// The ball.
+    pub ball_at: Option<BallAt>,
+}
+
+/// One phone's film of a scene.
+pub struct DeliveryFilm<'a> {
+    scene: &'a Scene,
+    phone: &'a FilmPhone,
+    developer: Developer,
+    projector: Projector,
+    backdrop: LightField,
+    base: Exposed,
+    ball: Shape,
+    ball_materials: Vec<u8>,
+}
+
+/// Light of the still set in every pixel of a phone's picture.
+pub(crate) fn backdrop(stage: &Stage, phone: &FilmPhone) -> LightField {
+    const PLACES: [(f64, f64); 4] = [(-0.125, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375)];
+    let eye = phone.eye();
+    LightField::from_fn(
+        phone.camera.width_px as usize,
+        phone.camera.height_px as usize,
+        |x, y| {
+            let mut sum = [0.0; 3];
+            for (dx, dy) in PLACES {
+                if let Some(ray) = phone.ray(PixelPoint::new(x as f64 + dx, y as f64 + dy)) {
+                    let light = stage.radiance(eye, ray.cast());
+                    for (s, l) in sum.iter_mut().zip(light) {
+                        *s += l / PLACES.len() as f32;
+                    }
+                }
+            }
+            sum
+        },
+    )
+}
+
+impl<'a> DeliveryFilm<'a> {
+    /// Sets up: renders the still background once.
+    #[must_use]
+    pub fn new(scene: &'a Scene, phone: &'a FilmPhone) -> Self {
+        let developer = Developer::new(phone);
+        let backdrop = backdrop(&scene.stage, phone);
+        let base = developer.expose(&backdrop);
+        let ball = sphere(BALL_MESH.0, BALL_MESH.1);
+        Self {
+            scene,
+            phone,
+            developer,
+            projector: phone.projector(),
+            backdrop,
+            base,
+            ball_materials: vec![0; ball.triangles.len()],
+            ball,
+        }
+    }
+
+    /// Frames of `range` in order, made on all cores a batch at a time, so that memory stays flat.
+    pub fn pictures(&self, range: std::ops::Range<usize>) -> impl Iterator<Item = Picture> + '_ {
+        let batch = 2 * rayon::current_num_threads();
+        let end = range.end;
+        range.step_by(batch).flat_map(move |first| {
+            (first..(first + batch).min(end))
+                .into_par_iter()
+                .map(|frame| self.picture(frame))
+                .collect::<Vec<_>>()
+        })
+    }
+
+    /// The picture of one frame.
+    #[must_use]
+    pub fn picture(&self, frame: usize) -> Picture {
+        let moving = self.moving(frame);
+        if moving.is_empty() {
+            return self.developer.picture(&self.base, frame);
+        }
+        let size = (self.backdrop.width, self.backdrop.height);
+        let shadow = GroundShadow::of(&self.scene.stage, &self.projector, &moving, size);
+        let shade = self.scene.stage.shade();
+        let tiles = self.tiles(frame, &moving);
+        let mut planes = self.base.clone();
+        let mut regions = vec![shadow.bounds];
+        regions.extend(tiles.iter().map(|(tile, _)| tile.bounds));
+        for region in regions {
+            let bounds = even_bounds(region, size);
+            self.developer.expose_into(&mut planes, bounds, |x, y| {
+                let ground = self.backdrop.light[y * size.0 + x];
+                let dark = shadow.at(x, y);
+                let behind: Colour = std::array::from_fn(|c| ground[c] * (1.0 - dark * (1.0 - shade[c])));
+                tiles
+                    .iter()
+                    .fold(behind, |light, (tile, count)| tile.over(light, x, y, *count))
+            });
+        }
+        self.developer.picture(&planes, frame)
+    }
+
+    /// Everything that moves and is in view, placed and lit.
+    fn moving(&self, frame: usize) -> Vec<Moving<'_>> {
+        let mut all: Vec<Moving<'_>> = self
+            .scene
+            .actors
+            .iter()
+            .filter_map(|actor| self.moving_person(frame, actor))
+            .collect();
+        all.extend(self.moving_ball(frame));
+        let sun = SunMap::of(&self.scene.stage, &all);
+        for thing in &mut all {
+            thing.light = thing
+                .world_m
+                .iter()
+                .zip(&thing.normals)
+                .map(|(p, n)| self.scene.stage.light(*n, sun.at(*p)))
+                .collect();
+        }
+        all
+    }
+
+    /// Shares of the readout that points with a margin around them touch; `None` when all are out of the picture.
+    fn shares(&self, points: &[Vector3<f64>], margin_m: f64) -> Option<(f64, f64)> {
+        let shutter = self.phone.shutter();
+        let (width, height) = (self.backdrop.width as f64, self.backdrop.height as f64);
+        let (mut low, mut high, mut in_view) = (f64::MAX, f64::MIN, false);
+        for p in points {
+            let seen = self.phone.pose.apply(WorldPoint(*p));
+            let Some(pixel) = self.phone.camera.project(seen) else {
+                continue;
+            };
+            let margin_px = margin_m * self.phone.camera.fx_px / seen.0.z;
+            in_view |= pixel.x_px > -margin_px
+                && pixel.y_px > -margin_px
+                && pixel.x_px < width + margin_px
+                && pixel.y_px < height + margin_px;
+            for d in [-margin_px, margin_px] {
+                let share = shutter.row_share(PixelPoint::new(pixel.x_px + d, pixel.y_px + d));
+                low = low.min(share);
+                high = high.max(share);
+            }
+        }
+        in_view.then_some((low.clamp(0.0, 1.0), high.clamp(0.0, 1.0)))
+    }
+
+    fn middle_s(&self, frame: usize) -> f64 {
+        let middle = self.phone.frame_pts_s(frame) + self.phone.shutter().middle_delay().0;
+        self.phone.clock.scene_time_s(middle)
+    }
+
+    fn moving_person<'s>(&'s self, frame: usize, actor: &'s Actor) -> Option<Moving<'s>> {
+        let rig = &actor.person.rig;
+        let surface = &actor.person.surface;
+        let joints = rig.joints(&rig.pose(&(actor.posture_at)(self.middle_s(frame))));
+        let nodes = Nodes::of(self.phone, frame, self.shares(&joints.0, BODY_MARGIN_M)?);
+        let postures: [Posture; NODES] = std::array::from_fn(|node| (actor.posture_at)(nodes.at_s(node)));
+        let worlds = postures.each_ref().map(|posture| surface.place(rig, posture));
+        let pixels = worlds
+            .each_ref()
+            .map(|world| world.iter().map(|v| self.projector.project(*v)).collect());
+        let [_, world_m, ..] = worlds;
+        Some(Moving {
+            nodes,
+            pixels,
+            world_m,
+            normals: surface.place_normals(rig, &postures[1]),
+            triangles: &surface.triangles,
+            materials: &surface.materials,
+            palette: &surface.palette,
+            rest_m: &surface.rest_m,
+            light: Vec::new(),
+        })
+    }
+
+    fn moving_ball(&self, frame: usize) -> Option<Moving<'_>> {
+        let ball_at = self.scene.ball_at.as_ref()?;
+        let middle = ball_at(self.middle_s(frame))?;
+        let nodes = Nodes::of(self.phone, frame, self.shares(&[middle], BODY_MARGIN_M)?);
+        let mut worlds: [Vec<Vector3<f32>>; NODES] = std::array::from_fn(|_| Vec::new());
+        for (node, world) in worlds.iter_mut().enumerate() {
+            let centre: Vector3<f32> = ball_at(nodes.at_s(node))?.cast();
+            world.extend(
+                self.ball
+                    .vertices_m
+                    .iter()
+                    .map(|v| centre + v * BALL_RADIUS_M as f32),
+            );
+        }
+        let pixels = worlds
+            .each_ref()
+            .map(|world| world.iter().map(|v| self.projector.project(*v)).collect());
+        let [_, world_m, ..] = worlds;
+        Some(Moving {
+            nodes,
+            pixels,
+            world_m,
+            normals: self.ball.vertices_m.clone(),
+            triangles: &self.ball.triangles,
+            materials: &self.ball_materials,
+            palette: &BALL_PALETTE,
+            rest_m: &self.ball.vertices_m,
+            light: Vec::new(),
+        })
+    }
+
+    /// Draws everything into tiles, far ones first; things whose tiles touch share one and so hide each other rightly.
+    /// Each tile comes with its number of samples.
+    fn tiles(&self, frame: usize, moving: &[Moving<'_>]) -> Vec<(Tile, f32)> {
+        let mut groups: Vec<(BoundsPx, Vec<&Moving<'_>>)> = Vec::new();
+        for thing in moving {
+            let mut bounds = BoundsPx::around(
+                thing.pixels.iter().flatten(),
+                self.backdrop.width,
+                self.backdrop.height,
+            );
+            let mut members = vec![thing];
+            while let Some(at) = groups.iter().position(|(b, _)| b.touches(&bounds)) {
+                let (b, m) = groups.swap_remove(at);
+                bounds = bounds.and(&b);
+                members.extend(m);
+            }
+            groups.push((bounds, members));
+        }
+        groups
+            .into_iter()
+            .filter(|(bounds, _)| !bounds.is_empty())
+            .map(|(bounds, members)| {
+                let blur = members
+                    .iter()
+                    .map(|m| m.blur_px(self.phone))
+                    .fold(0.0, f32::max);
+                let pattern = samples(blur > STILL_BLUR_PX);
+                let mut tile = Tile::new(bounds);
+                for &sample in &pattern {
+                    for thing in &members {
+                        tile.draw(&thing.at_sample(self.phone, frame, sample), &thing.look(), sample);
+                    }
+                    tile.finish_sample();
+                }
+                (tile, pattern.len() as f32)
+            })
+            .collect()
+    }
+}
+
+/// Bounds widened to whole pairs of columns and rows, as the chroma planes need.
+fn even_bounds(b: BoundsPx, size: (usize, usize)) -> (usize, usize, usize, usize) {
+    let low = |v: i32| (v.max(0) as usize) & !1;
+    let high = |v: i32, limit: usize| ((v.max(0) as usize + 1) & !1).min(limit);
+    (low(b.left), low(b.top), high(b.right, size.0), high(b.bottom, size.1))
+}

@@ -1,0 +1,120 @@
+//! The film studio's pictures against the exact geometry they are made from.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use nalgebra::{UnitQuaternion, Vector3};
+use twinmound::geometry::{Camera, CameraFromWorld, PixelPoint, QuarterTurns, WorldPoint};
+use twinmound::picture::Picture;
+use twinmound::scene::body::{Body, BodyLibrary};
+use twinmound::scene::dress::{Outfit, Person};
+use twinmound::scene::film::{Actor, DeliveryFilm, Scene};
+use twinmound::scene::phone::{FilmPhone, PhoneClock, Sensor};
+use twinmound::scene::rig::{BONE_COUNT, Bone, Posture};
+use twinmound::scene::set::Stage;
+use twinmound::skeleton::{Joint, Side};
+
+/// Packed bodies made at set-up; tests that need a person say so when they are missing.
+fn bodies() -> BodyLibrary {
+    let path = std::env::var_os("TWINMOUND_BODIES").map_or_else(
+        || PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(".setup/bodies.bin"),
+        PathBuf::from,
+    );
+    BodyLibrary::open(&path).unwrap()
+}
+
+fn phone(width_px: u32, eye: [f64; 3]) -> FilmPhone {
+    let scale = f64::from(width_px) / 1280.0;
+    FilmPhone {
+        camera: Camera {
+            width_px,
+            height_px: width_px * 9 / 16,
+            fx_px: 1010.0 * scale,
+            fy_px: 1008.0 * scale,
+            cx_px: 644.0 * scale,
+            cy_px: 355.0 * scale,
+            distortion: [0.09, -0.18, 0.0006, -0.0004, 0.05],
+        },
+        pose: CameraFromWorld::looking_at(
+            WorldPoint(Vector3::from(eye)),
+            WorldPoint(Vector3::new(0.6, 1.0, 0.0)),
+        )
+        .unwrap(),
+        rate_hz: 240.0,
+        first_pts_s: 0.0,
+        readout_s: 0.0032,
+        exposure_s: 0.001,
+        turns: QuarterTurns::Zero,
+        clock: PhoneClock::default(),
+        sensor: Sensor::daylight(),
+        seed: 5,
+    }
+}
+
+fn turned(bone_turns: &[(Bone, [f64; 3])], pelvis_m: Vector3<f64>) -> Posture {
+    let mut turns = [UnitQuaternion::identity(); BONE_COUNT];
+    for (bone, v) in bone_turns {
+        turns[*bone as usize] = UnitQuaternion::from_scaled_axis(Vector3::from(*v));
+    }
+    Posture { pelvis_m, turns }
+}
+
+/// Side-on at the leg lift of a right-hander; the body faces third base (-z)... here +z is the body's front in rest pose,
+/// so it is turned half way round the vertical.
+fn leg_lift(body: &Body) -> Posture {
+    use std::f64::consts::{FRAC_PI_2, PI};
+    let mut posture = turned(
+        &[
+            (Bone::LeftThigh, [-1.75, 0.0, 0.1]),
+            (Bone::LeftShank, [1.6, 0.0, 0.0]),
+            (Bone::RightThigh, [-0.15, 0.0, 0.1]),
+            (Bone::RightShank, [0.25, 0.0, 0.0]),
+            (Bone::LeftUpperArm, [-0.5, -0.5, -0.35]),
+            (Bone::RightUpperArm, [-0.5, 0.5, 0.35]),
+            (Bone::LeftForearm, [-1.0, -0.9, 0.0]),
+            (Bone::RightForearm, [-1.0, 0.9, 0.0]),
+            (Bone::Head, [0.0, 0.9, 0.0]),
+        ],
+        Vector3::new(-0.1, body.rig.heads_m[Bone::Pelvis as usize].y - 0.01, 0.0),
+    );
+    let _ = FRAC_PI_2;
+    posture.turns[Bone::Pelvis as usize] = UnitQuaternion::from_scaled_axis(Vector3::new(0.0, PI, 0.0));
+    posture
+}
+
+fn save(picture: &Picture, name: &str) {
+    let Some(folder) = std::env::var_os("TWINMOUND_PICTURES") else {
+        return;
+    };
+    let image = image::RgbImage::from_fn(picture.width() as u32, picture.height() as u32, |x, y| {
+        let c = picture.rgb(PixelPoint::new(f64::from(x), f64::from(y)));
+        image::Rgb(c.map(|v| v.round() as u8))
+    });
+    image.save(PathBuf::from(folder).join(name)).unwrap();
+}
+
+#[test]
+fn a_dressed_person_stands_in_the_picture() {
+    let library = bodies();
+    for (i, body) in library.bodies.iter().enumerate() {
+        let person = Person::dressed(body, &Outfit::seeded(i as u64, Some(Side::Left)));
+        let posture = leg_lift(body);
+        let scene = Scene {
+            stage: Stage::seeded(i as u64),
+            actors: vec![Actor {
+                person,
+                posture_at: Arc::new(move |_| posture.clone()),
+            }],
+            ball_at: None,
+        };
+        let film_phone = phone(1280, if i % 2 == 0 { [1.5, 1.4, -5.5] } else { [-4.5, 1.4, 3.0] });
+        let started = std::time::Instant::now();
+        let film = DeliveryFilm::new(&scene, &film_phone);
+        let set_up = started.elapsed();
+        let picture = film.picture(0);
+        println!("{}: set-up {set_up:?}, first picture {:?}", body.name, started.elapsed() - set_up);
+        save(&picture, &format!("person-{i}.png"));
+        let joints = body.rig.joints(&body.rig.pose(&leg_lift(body)));
+        assert!(joints[Joint::Nose].y > 1.0);
+    }
+}
