@@ -6,6 +6,8 @@ use std::sync::Arc;
 use nalgebra::{UnitQuaternion, Vector3};
 use twinmound::geometry::{Camera, CameraFromWorld, PixelPoint, QuarterTurns, WorldPoint};
 use twinmound::picture::Picture;
+use twinmound::scene::board::BoardFilm;
+use twinmound::scene::board_plan::{BoardPlan, BoardPlanSize, BoardPurpose};
 use twinmound::scene::body::{Body, BodyLibrary};
 use twinmound::scene::dress::{Outfit, Person};
 use twinmound::scene::film::{Actor, DeliveryFilm, Scene};
@@ -114,7 +116,51 @@ fn a_dressed_person_stands_in_the_picture() {
         let picture = film.picture(0);
         println!("{}: set-up {set_up:?}, first picture {:?}", body.name, started.elapsed() - set_up);
         save(&picture, &format!("person-{i}.png"));
+        let mut near = film_phone.clone();
+        near.camera.fx_px *= 2.2;
+        near.camera.fy_px *= 2.2;
+        save(&DeliveryFilm::new(&scene, &near).picture(0), &format!("near-{i}.png"));
         let joints = body.rig.joints(&body.rig.pose(&leg_lift(body)));
         assert!(joints[Joint::Nose].y > 1.0);
+    }
+}
+
+#[test]
+fn the_board_is_shown_to_both_phones() {
+    let stage = Stage::seeded(3);
+    let left = phone(1280, [5.5, 1.3, -3.2]);
+    let mut right = phone(1920, [5.3, 1.35, 3.4]);
+    right.clock = PhoneClock {
+        offset_s: 0.0137,
+        drift_ppm: 6.0,
+    };
+    let slow = |p: &FilmPhone| FilmPhone {
+        rate_hz: 30.0,
+        ..p.clone()
+    };
+    let (left, right) = (slow(&left), slow(&right));
+    let started = std::time::Instant::now();
+    let plan = BoardPlan::seeded(&left, &right, 0.0, BoardPlanSize::default(), 4);
+    let count = |purpose| plan.holds.iter().filter(|h| h.purpose == purpose).count();
+    println!(
+        "plan {:?}: {} s, left {} right {} mound {}",
+        started.elapsed(),
+        plan.end_s(),
+        count(BoardPurpose::CloseToLeft),
+        count(BoardPurpose::CloseToRight),
+        count(BoardPurpose::AtTheMound)
+    );
+    assert!(count(BoardPurpose::CloseToLeft) >= 20 && count(BoardPurpose::CloseToRight) >= 20);
+    assert!(count(BoardPurpose::AtTheMound) >= 5);
+    for (name, phone) in [("left", &left), ("right", &right)] {
+        let film = BoardFilm::new(&stage, &plan, phone);
+        let started = std::time::Instant::now();
+        let frames = film.frame_count();
+        for (frame, picture) in film.pictures(0..frames).enumerate() {
+            if frame % 37 == 0 || frame + 1 == frames {
+                save(&picture, &format!("board-{name}-{frame}.png"));
+            }
+        }
+        println!("{name}: {frames} frames in {:?}", started.elapsed());
     }
 }

@@ -6,7 +6,7 @@ use rand_chacha::ChaCha8Rng;
 
 use crate::scene::body::{Body, Part};
 use crate::scene::garment::{Shape, brim, glove};
-use crate::scene::material::{Colour, Jersey, Material, mixed, scaled, srgb};
+use crate::scene::material::{Colour, Jersey, Material, Waist, mixed, scaled, srgb};
 use crate::scene::rig::{Bone, Posture, Rig};
 use crate::scene::skin::{bone_transforms, skin_direction, skin_vertex, split_twist};
 use crate::skeleton::{Joint, Side};
@@ -117,7 +117,12 @@ impl Person {
             rest_m,
         };
         let crown = cap_dome(body, &surface.rest_m);
-        surface.add(&crown, Bone::Head, Material::Plain(outfit.cap));
+        let cap = Material::Cap {
+            colour: outfit.cap,
+            hair: outfit.hair,
+            edge_m: cap_edge_m(body),
+        };
+        surface.add(&crown, Bone::Head, cap);
         surface.add(&cap_brim(body, &crown), Bone::Head, Material::Plain(scaled(outfit.cap, 0.85)));
         if let Some(side) = outfit.glove {
             let hand = if side == Side::Left { Bone::LeftHand } else { Bone::RightHand };
@@ -169,19 +174,22 @@ impl Surface {
 /// How far clothes stand off the skin, metres on a man of 1.8 m.
 fn puff_m(part: Part) -> f32 {
     match part {
-        Part::Jersey => 0.013,
-        Part::Sleeve => 0.016,
-        Part::Belt => 0.012,
-        Part::Trousers => 0.014,
-        Part::Shoe => 0.007,
-        Part::Sole => 0.004,
+        Part::Jersey => 0.017,
+        Part::Sleeve => 0.021,
+        Part::Belt => 0.010,
+        Part::Trousers => 0.021,
+        Part::Shoe => 0.012,
+        Part::Sole => 0.006,
         Part::Scalp => 0.006,
         Part::Skin | Part::Lips | Part::Brow | Part::Eye | Part::Hand => 0.0,
     }
 }
 
 fn is_cloth(part: Part) -> bool {
-    matches!(part, Part::Jersey | Part::Sleeve | Part::Belt | Part::Trousers | Part::Shoe)
+    matches!(
+        part,
+        Part::Jersey | Part::Sleeve | Part::Belt | Part::Trousers | Part::Shoe | Part::Sole
+    )
 }
 
 /// A triangle on a border belongs to the part that comes later, so that borders follow the cloth.
@@ -234,6 +242,25 @@ fn vertex_normals(vertices: &[Vector3<f32>], triangles: &[[u32; 3]]) -> Vec<Vect
     normals
 }
 
+/// Heights of the belt's lower edge and of the jersey's hem in rest pose, metres.
+fn waist_m(body: &Body) -> (f32, f32) {
+    let heights = body
+        .vertices_m
+        .iter()
+        .zip(&body.topology.parts)
+        .filter(|(_, part)| **part == Part::Belt)
+        .map(|(v, _)| v.y);
+    let (low, high) = heights.fold((f32::MAX, f32::MIN), |(low, high), y| (low.min(y), high.max(y)));
+    (low + 0.004, high - 0.006)
+}
+
+/// Edge of a cap: height at depth 0 and rise per metre forward, metres.
+fn cap_edge_m(body: &Body) -> (f32, f32) {
+    const RISE: f32 = 0.13;
+    let eye = body.rig.joints_m[Joint::LeftEye].cast::<f32>();
+    (eye.y + 0.050 - RISE * eye.z, RISE)
+}
+
 /// One material per [`Part`], in its order.
 fn palette(body: &Body, outfit: &Outfit) -> Vec<Material> {
     let at = |joint: Joint| body.rig.joints_m[joint].cast::<f32>();
@@ -244,17 +271,30 @@ fn palette(body: &Body, outfit: &Outfit) -> Vec<Material> {
         ground: outfit.jersey,
         print: outfit.print,
         stripe,
+        hem_y_m: waist_m(body).1,
         number: outfit.number,
         middle_y_m: shoulders.y + 0.42 * (hips.y - shoulders.y),
         middle_z_m: shoulders.z,
-        digit_m: 0.45 * (shoulders.y - hips.y),
+        digit_m: 0.50 * (shoulders.y - hips.y),
     };
-    let trousers = match stripe {
-        Some(stripe) => Material::Striped {
-            ground: outfit.trousers,
-            stripe,
+    let (belt_y_m, hem_y_m) = waist_m(body);
+    let cuff_y_m = 0.092 * (body.rig.height_m / 1.8) as f32;
+    let trousers = Material::Trousers {
+        ground: outfit.trousers,
+        stripe,
+        waist: Waist {
+            belt_y_m,
+            hem_y_m,
+            jersey: outfit.jersey,
         },
-        None => Material::Cloth(outfit.trousers),
+        shoe: outfit.shoes,
+        cuff_y_m,
+    };
+    let shoe = Material::Shoe {
+        colour: outfit.shoes,
+        sole_y_m: 0.016,
+        cuff_y_m,
+        trousers: outfit.trousers,
     };
     let lips = mixed(outfit.skin, [0.45, 0.10, 0.10], 0.35);
     vec![
@@ -269,25 +309,26 @@ fn palette(body: &Body, outfit: &Outfit) -> Vec<Material> {
         Material::Plain(outfit.skin),
         Material::Numbered(jersey),
         Material::Cloth(outfit.sleeves),
-        Material::Plain([0.02, 0.02, 0.02]),
+        trousers.clone(),
         trousers,
-        Material::Plain(outfit.shoes),
-        Material::Plain([0.35, 0.34, 0.32]),
+        shoe.clone(),
+        shoe,
     ]
 }
 
 /// The dome of a cap: the crown of the head, lifted.
 fn cap_dome(body: &Body, rest_m: &[Vector3<f32>]) -> Shape {
     let size = (body.rig.height_m / 1.8) as f32;
-    let eye = body.rig.joints_m[Joint::LeftEye].cast::<f32>();
-    let above = |v: &Vector3<f32>| v.y > eye.y + (0.052 - 0.11 * (eye.z - v.z)).max(0.028 * size);
+    let (edge, rise) = cap_edge_m(body);
+    let above = |v: &Vector3<f32>| v.y > edge + rise * v.z;
     let normals = vertex_normals(rest_m, &body.topology.triangles);
     let mut index = vec![u32::MAX; rest_m.len()];
     let mut shape = Shape::default();
     for t in &body.topology.triangles {
-        let worn = t
+        let scalp = t
             .iter()
-            .all(|&i| body.topology.parts[i as usize] == Part::Scalp && above(&rest_m[i as usize]));
+            .all(|&i| body.topology.parts[i as usize] == Part::Scalp);
+        let worn = scalp && t.iter().any(|&i| above(&rest_m[i as usize]));
         if !worn {
             continue;
         }

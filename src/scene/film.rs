@@ -11,7 +11,7 @@ use crate::scene::dress::Person;
 use crate::scene::garment::{Shape, sphere};
 use crate::scene::material::{Colour, Material};
 use crate::scene::moving::{BoundsPx, Moving, NODES, Nodes};
-use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, Projector};
+use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, Projector, even_bounds};
 use crate::scene::raster::{Tile, samples};
 use crate::scene::rig::Posture;
 use crate::scene::set::Stage;
@@ -65,6 +65,21 @@ pub struct DeliveryFilm<'a> {
     ball_materials: Vec<u8>,
 }
 
+/// Frames in order, made on all cores a batch at a time.
+pub(crate) fn in_batches<'f>(
+    range: std::ops::Range<usize>,
+    picture: impl Fn(usize) -> Picture + Sync + 'f,
+) -> impl Iterator<Item = Picture> + 'f {
+    let batch = 2 * rayon::current_num_threads();
+    let end = range.end;
+    range.step_by(batch).flat_map(move |first| {
+        (first..(first + batch).min(end))
+            .into_par_iter()
+            .map(&picture)
+            .collect::<Vec<_>>()
+    })
+}
+
 /// Light of the still set in every pixel of a phone's picture.
 pub(crate) fn backdrop(stage: &Stage, phone: &FilmPhone) -> LightField {
     const PLACES: [(f64, f64); 4] = [(-0.125, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375)];
@@ -109,14 +124,7 @@ impl<'a> DeliveryFilm<'a> {
 
     /// Frames of `range` in order, made on all cores a batch at a time, so that memory stays flat.
     pub fn pictures(&self, range: std::ops::Range<usize>) -> impl Iterator<Item = Picture> + '_ {
-        let batch = 2 * rayon::current_num_threads();
-        let end = range.end;
-        range.step_by(batch).flat_map(move |first| {
-            (first..(first + batch).min(end))
-                .into_par_iter()
-                .map(|frame| self.picture(frame))
-                .collect::<Vec<_>>()
-        })
+        in_batches(range, |frame| self.picture(frame))
     }
 
     /// The picture of one frame.
@@ -290,11 +298,4 @@ impl<'a> DeliveryFilm<'a> {
             })
             .collect()
     }
-}
-
-/// Bounds widened to whole pairs of columns and rows, as the chroma planes need.
-fn even_bounds(b: BoundsPx, size: (usize, usize)) -> (usize, usize, usize, usize) {
-    let low = |v: i32| (v.max(0) as usize) & !1;
-    let high = |v: i32, limit: usize| ((v.max(0) as usize + 1) & !1).min(limit);
-    (low(b.left), low(b.top), high(b.right, size.0), high(b.bottom, size.1))
 }

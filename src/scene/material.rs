@@ -12,12 +12,38 @@ pub(crate) enum Material {
     Plain(Colour),
     /// Cloth: a colour with soft folds.
     Cloth(Colour),
-    /// Pinstriped cloth.
-    Striped {
-        /// Between the stripes.
+    /// Trousers with a belt and loops.
+    Trousers {
+        /// The cloth.
         ground: Colour,
-        /// The stripes.
-        stripe: Colour,
+        /// Pinstripes, if it has them.
+        stripe: Option<Colour>,
+        /// Waist.
+        waist: Waist,
+        /// The shoes, which reach up to the cuff.
+        shoe: Colour,
+        /// Height of the cuff, metres.
+        cuff_y_m: f32,
+    },
+    /// A shoe with its sole; above the cuff it is trousers.
+    Shoe {
+        /// The upper.
+        colour: Colour,
+        /// Height of the sole's upper edge, metres.
+        sole_y_m: f32,
+        /// Height of the cuff, metres.
+        cuff_y_m: f32,
+        /// The trousers.
+        trousers: Colour,
+    },
+    /// A cap; below its edge there is hair.
+    Cap {
+        /// The cloth.
+        colour: Colour,
+        /// The hair.
+        hair: Colour,
+        /// Height of the edge at depth 0 and its rise per metre forward.
+        edge_m: (f32, f32),
     },
     /// The jersey's trunk with a number on chest and back.
     Numbered(Jersey),
@@ -30,6 +56,28 @@ pub(crate) enum Material {
     },
 }
 
+/// Where jersey, belt and trousers meet; all heights in rest pose, metres.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Waist {
+    /// Lower edge of the belt.
+    pub(crate) belt_y_m: f32,
+    /// Lower edge of the jersey.
+    pub(crate) hem_y_m: f32,
+    /// The jersey's colour.
+    pub(crate) jersey: Colour,
+}
+
+impl Waist {
+    /// The belt and its buckle.
+    fn belt(rest: Vector3<f32>) -> Colour {
+        if rest.x.abs() < 0.022 && rest.z > 0.0 {
+            [0.35, 0.33, 0.28]
+        } else {
+            [0.02, 0.02, 0.02]
+        }
+    }
+}
+
 /// The numbered part of a jersey.
 #[derive(Clone, Debug)]
 pub(crate) struct Jersey {
@@ -39,6 +87,8 @@ pub(crate) struct Jersey {
     pub(crate) print: Colour,
     /// Pinstripes, if it has them.
     pub(crate) stripe: Option<Colour>,
+    /// Where it ends.
+    pub(crate) hem_y_m: f32,
     /// 0..=99.
     pub(crate) number: u8,
     /// Height of the number's middle, metres.
@@ -55,7 +105,42 @@ impl Material {
         match self {
             Material::Plain(c) => *c,
             Material::Cloth(c) => scaled(*c, folds(rest)),
-            Material::Striped { ground, stripe } => scaled(pinstripe(*ground, *stripe, rest), folds(rest)),
+            Material::Trousers {
+                ground,
+                stripe,
+                waist,
+                shoe,
+                cuff_y_m,
+            } => {
+                if rest.y > waist.hem_y_m {
+                    return scaled(waist.jersey, folds(rest));
+                }
+                if rest.y > waist.belt_y_m {
+                    return Waist::belt(rest);
+                }
+                if rest.y < *cuff_y_m {
+                    return *shoe;
+                }
+                let cloth = stripe.map_or(*ground, |stripe| pinstripe(*ground, stripe, rest));
+                scaled(cloth, folds(rest))
+            }
+            Material::Shoe {
+                colour,
+                sole_y_m,
+                cuff_y_m,
+                trousers,
+            } => match rest.y {
+                y if y < *sole_y_m => [0.40, 0.39, 0.37],
+                y if y > *cuff_y_m => scaled(*trousers, folds(rest)),
+                _ => *colour,
+            },
+            Material::Cap { colour, hair, edge_m } => {
+                if rest.y > edge_m.0 + edge_m.1 * rest.z {
+                    *colour
+                } else {
+                    *hair
+                }
+            }
             Material::Numbered(jersey) => scaled(jersey.colour(rest), folds(rest)),
             Material::Eye { iris_m, colour } => {
                 let off = (rest.x.abs() - iris_m.x).hypot(rest.y - iris_m.y);
@@ -76,6 +161,9 @@ impl Material {
 
 impl Jersey {
     fn colour(&self, rest: Vector3<f32>) -> Colour {
+        if rest.y < self.hem_y_m {
+            return Waist::belt(rest);
+        }
         let back = rest.z < self.middle_z_m;
         let size = if back { self.digit_m } else { 0.55 * self.digit_m };
         // Read from behind, the wearer's left is at the reader's left; from the front at the right.
@@ -101,7 +189,7 @@ fn pinstripe(ground: Colour, stripe: Colour, rest: Vector3<f32>) -> Colour {
 }
 
 fn folds(rest: Vector3<f32>) -> f32 {
-    0.88 + 0.24 * noise3(rest.x * 22.0, rest.y * 9.0, rest.z * 22.0)
+    0.80 + 0.40 * noise3(rest.x * 18.0, rest.y * 8.0, rest.z * 18.0)
 }
 
 /// Strokes of the digits in a 5 x 7 grid, rows from the top, bit 4 is the left column.

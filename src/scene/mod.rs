@@ -35,3 +35,9 @@ pub mod phone;
 
 /// Films of a delivery.
 pub mod film;
+
+/// The checkerboard and films of it.
+pub mod board;
+
+/// Where the checkerboard is held.
+pub mod board_plan;

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 use crate::geometry::{Camera, CameraFromWorld, PixelPoint, QuarterTurns, Shutter};
 use crate::picture::{ColourMatrix, Grey, Picture};
 use crate::scene::material::{Colour, hash01};
+use crate::scene::moving::BoundsPx;
 use crate::scene::raster::ScreenVertex;
 
 /// How a phone's clock runs against the scene's.
@@ -51,7 +52,7 @@ impl Sensor {
     #[must_use]
     pub fn daylight() -> Self {
         Self {
-            gain: 0.62,
+            gain: 0.85,
             red_blue: (1.0, 1.0),
             read_noise: 1.1,
             shot_noise: 0.010,
@@ -214,6 +215,13 @@ pub(crate) struct Exposed {
 
 /// A rectangle of even pixel bounds: `(left, top, right, bottom)`, right and bottom not included.
 pub(crate) type Bounds = (usize, usize, usize, usize);
+
+/// Bounds widened to whole pairs of columns and rows, as the chroma planes need.
+pub(crate) fn even_bounds(b: BoundsPx, size: (usize, usize)) -> Bounds {
+    let low = |v: i32| (v.max(0) as usize) & !1;
+    let high = |v: i32, limit: usize| ((v.max(0) as usize + 1) & !1).min(limit);
+    (low(b.left), low(b.top), high(b.right, size.0), high(b.bottom, size.1))
+}
 
 /// Turns light into coded pictures for one phone.
 pub(crate) struct Developer {

@@ -212,13 +212,13 @@ impl Stage {
     fn beyond(&self, ray: Vector3<f32>) -> Colour {
         let azimuth = ray.z.atan2(ray.x) * 20.0;
         let elevation = ray.y / ray.x.hypot(ray.z);
-        let tops = 0.20 + 0.16 * rough2(azimuth * 0.35, 3.7, 4, self.seed ^ 5);
+        let tops = 0.13 + 0.14 * rough2(azimuth * 0.45, 3.7, 5, self.seed ^ 5);
         let haze: Colour = [0.60, 0.68, 0.80];
         if elevation < tops {
-            let leaves = rough2(azimuth * 3.0, elevation * 60.0, 4, self.seed ^ 6);
-            let crown = rough2(azimuth * 0.7, elevation * 14.0, 2, self.seed ^ 16);
-            let tree = scaled(srgb(0x37552B), 0.22 + 0.75 * leaves * crown + 0.5 * crown * crown);
-            return mixed(tree, haze, 0.10 + 0.20 * self.haze);
+            let leaves = rough2(azimuth * 9.0, elevation * 180.0, 4, self.seed ^ 6);
+            let crown = noise2(azimuth * 1.1, elevation * 20.0, self.seed ^ 16);
+            let tree = scaled(srgb(0x4A6E34), 0.15 + 1.5 * (leaves - 0.3).max(0.0) * (0.4 + crown) + 0.35 * crown);
+            return mixed(tree, haze, 0.05 + 0.15 * self.haze);
         }
         let height = (elevation * 1.2).clamp(0.0, 1.0);
         let sky = mixed([0.68, 0.78, 0.92], [0.22, 0.42, 0.80], height * (1.0 - 0.5 * self.haze));
