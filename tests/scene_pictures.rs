@@ -164,3 +164,87 @@ fn the_board_is_shown_to_both_phones() {
         println!("{name}: {frames} frames in {:?}", started.elapsed());
     }
 }
+
+/// A body that swings its throwing arm round (2500 degrees a second at the shoulder) while it turns.
+fn swinging(body: &Body) -> Scene {
+    let start = leg_lift(body);
+    let person = Person::dressed(body, &Outfit::seeded(2, Some(Side::Left)));
+    Scene {
+        stage: Stage::seeded(2),
+        actors: vec![Actor {
+            person,
+            posture_at: Arc::new(move |t| {
+                let mut posture = start.clone();
+                let turn = |v: [f64; 3]| UnitQuaternion::from_scaled_axis(Vector3::from(v) * t);
+                posture.turns[Bone::Pelvis as usize] *= turn([0.0, 9.0, 0.0]);
+                posture.turns[Bone::RightUpperArm as usize] *= turn([44.0, 0.0, 10.0]);
+                posture.turns[Bone::RightForearm as usize] *= turn([30.0, 0.0, 0.0]);
+                posture
+            }),
+        }],
+        ball_at: Some(Arc::new(|t| {
+            Some(Vector3::new(0.6 + 38.0 * (t - 0.01), 1.7, 0.2))
+        })),
+    }
+}
+
+#[test]
+#[ignore = "prints timings"]
+fn how_long_a_frame_takes() {
+    let library = bodies();
+    let scene = swinging(&library.bodies[0]);
+    for width in [1280, 1920] {
+        let film_phone = phone(width, [1.5, 1.4, -5.5]);
+        let started = std::time::Instant::now();
+        let film = DeliveryFilm::new(&scene, &film_phone);
+        let set_up = started.elapsed();
+        let started = std::time::Instant::now();
+        for frame in 0..20 {
+            let picture = film.picture(frame);
+            if frame % 4 == 2 {
+                save(&picture, &format!("swing-{width}-{frame}.png"));
+            }
+        }
+        println!("{width}: set-up {set_up:?}, {:?} a frame on one core", started.elapsed() / 20);
+    }
+}
+
+/// A set as dark and even as night, so that only what is measured is bright: no backdrop to subtract.
+fn difference(with: &Picture, without: &Picture) -> Vec<(f64, f64, f64)> {
+    let width = with.luma.width;
+    with.luma
+        .data
+        .iter()
+        .zip(&without.luma.data)
+        .enumerate()
+        .map(|(i, (a, b))| {
+            (
+                (i % width) as f64,
+                (i / width) as f64,
+                f64::from(*a) - f64::from(*b),
+            )
+        })
+        .filter(|(.., d)| d.abs() > 3.0)
+        .collect()
+}
+
+fn noiseless(phone: FilmPhone) -> FilmPhone {
+    FilmPhone {
+        sensor: Sensor {
+            read_noise: 0.0,
+            shot_noise: 0.0,
+            vignetting: 0.0,
+            ..Sensor::daylight()
+        },
+        ..phone
+    }
+}
+
+/// Only a ball, on a straight path.
+fn ball_scene(from: Vector3<f64>, velocity: Vector3<f64>) -> Scene {
+    Scene {
+        stage: Stage::seeded(3),
+        actors: Vec::new(),
+        ball_at: Some(Arc::new(move |t| Some(from + velocity * t))),
+    }
+}

@@ -15,7 +15,7 @@ use crate::scene::board_plan::BoardPlan;
 use crate::scene::film::backdrop;
 use crate::scene::material::{Colour, scaled};
 use crate::scene::moving::BoundsPx;
-use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, even_bounds};
+use crate::scene::phone::{Bounds, Developer, Exposed, FilmPhone, LightField, PixelRays, even_bounds};
 use crate::scene::set::Stage;
 
 /// Squares across and up.
@@ -28,7 +28,7 @@ pub const MARGIN_M: f64 = 0.070;
 pub const SHEET_M: (f64, f64) = (0.841, 0.594);
 
 /// Light thrown back by paper and by ink.
-const PAPER: f32 = 0.62;
+const PAPER: f32 = 0.72;
 const INK: f32 = 0.035;
 /// The back of the sheet.
 const BACK: Colour = [0.40, 0.36, 0.30];
@@ -96,8 +96,7 @@ pub struct BoardFilm<'a> {
     developer: Developer,
     backdrop: LightField,
     base: Exposed,
-    /// Undistorted, normalised coordinates of each pixel's centre.
-    rays: Vec<[f32; 2]>,
+    rays: PixelRays,
 }
 
 /// From normalised picture coordinates to the board's plane at one instant, and the board's looks then.
@@ -129,13 +128,7 @@ impl<'a> BoardFilm<'a> {
         let developer = Developer::new(phone);
         let backdrop = backdrop(stage, phone);
         let base = developer.expose(&backdrop);
-        let rays = (0..backdrop.height)
-            .flat_map(|y| (0..backdrop.width).map(move |x| PixelPoint::new(x as f64, y as f64)))
-            .map(|p| {
-                let n = phone.camera.undistort(p).unwrap_or_default();
-                [n.x as f32, n.y as f32]
-            })
-            .collect();
+        let rays = PixelRays::of(&phone.camera);
         Self {
             plan,
             stage,
@@ -161,37 +154,77 @@ impl<'a> BoardFilm<'a> {
         let (first_s, last_s) = (time_s(0.0, 0.0), time_s(self.backdrop.height as f64, 1.0));
         let bounds = self.bounds(&[first_s, (first_s + last_s) / 2.0, last_s]);
         if bounds.is_empty() {
-            return self.developer.picture(&self.base, frame);
+            return self.developer.picture(&self.base, &[], frame);
         }
         let still = self.plan.is_still(first_s, last_s);
-        let width = (bounds.right - bounds.left) as usize;
-        let mut light = Vec::with_capacity(width * (bounds.bottom - bounds.top) as usize);
-        let at_rest = [self.view(first_s)];
-        for y in bounds.top..bounds.bottom {
-            let moving;
-            let views = if still {
-                &at_rest[..]
-            } else {
-                moving = [1.0 / 6.0, 0.5, 5.0 / 6.0].map(|share| self.view(time_s(f64::from(y), share)));
-                &moving[..]
-            };
-            for x in bounds.left..bounds.right {
-                light.push(self.pixel(x as usize, y as usize, views));
+        let bounds = even_bounds(bounds, (self.backdrop.width, self.backdrop.height));
+        let light = if still {
+            self.still_light(bounds, &self.view(first_s))
+        } else {
+            self.moving_light(bounds, &|row, share| self.view(time_s(row, share)))
+        };
+        let width = bounds.2 - bounds.0;
+        let patch = self.developer.expose_patch(&self.base, bounds, |x, y| {
+            light[(y - bounds.1) * width + x - bounds.0]
+        });
+        self.developer.picture(&self.base, &[patch], frame)
+    }
+
+    /// The light of a board at rest; `None` beside the sheet. Pixels whose four corners show the same need one look.
+    fn still_light(&self, bounds: Bounds, view: &View) -> Vec<Option<Colour>> {
+        let (left, top, right, bottom) = bounds;
+        // Colours at pixel corners; row k is the upper edge of pixel row top + k.
+        let edge = |y: usize, dy: f64| -> Vec<Option<Colour>> {
+            let first = std::iter::once(self.rays.at(left, y, -0.5, dy));
+            first
+                .chain((left..right).map(|x| self.rays.at(x, y, 0.5, dy)))
+                .map(|(nx, ny)| view.colour(nx, ny))
+                .collect()
+        };
+        let mut light = Vec::with_capacity((right - left) * (bottom - top));
+        let mut upper = edge(top, -0.5);
+        for y in top..bottom {
+            let lower = edge(y, 0.5);
+            for x in left..right {
+                let k = x - left;
+                let corners = [upper[k], upper[k + 1], lower[k], lower[k + 1]];
+                light.push(if corners.iter().all(|c| *c == corners[0]) {
+                    corners[0]
+                } else {
+                    Some(self.edge_pixel(x, y, view))
+                });
+            }
+            upper = lower;
+        }
+        light
+    }
+
+    /// The light of a board that moves: each pixel is looked at at several instants of its row's exposure, at another
+    /// place in the pixel each time. Coarse: nothing is measured on a blurred board.
+    fn moving_light(&self, bounds: Bounds, view: &dyn Fn(f64, f64) -> View) -> Vec<Option<Colour>> {
+        const LOOKS: [(f64, f64, f64); 4] = [
+            (0.125, -0.375, -0.125),
+            (0.375, 0.125, -0.375),
+            (0.625, -0.125, 0.375),
+            (0.875, 0.375, 0.125),
+        ];
+        let (left, top, right, bottom) = bounds;
+        let mut light = Vec::with_capacity((right - left) * (bottom - top));
+        for y in top..bottom {
+            let views = LOOKS.map(|(share, ..)| view(y as f64, share));
+            for x in left..right {
+                let seen = std::array::from_fn::<_, 4, _>(|k| {
+                    let (nx, ny) = self.rays.at(x, y, LOOKS[k].1, LOOKS[k].2);
+                    views[k].colour(nx, ny)
+                });
+                light.push(if seen.iter().all(Option::is_none) {
+                    None
+                } else {
+                    Some(self.mean(x, y, &seen))
+                });
             }
         }
-        let mut planes = self.base.clone();
-        let (w, h) = (self.backdrop.width, self.backdrop.height);
-        self.developer
-            .expose_into(&mut planes, even_bounds(bounds, (w, h)), |x, y| {
-                let (tx, ty) = (x as i32 - bounds.left, y as i32 - bounds.top);
-                let inside = tx >= 0 && ty >= 0 && tx < width as i32 && (y as i32) < bounds.bottom;
-                if inside {
-                    light[ty as usize * width + tx as usize]
-                } else {
-                    self.backdrop.light[y * w + x]
-                }
-            });
-        self.developer.picture(&planes, frame)
+        light
     }
 
     /// The board as this phone sees it at a scene time.
@@ -220,49 +253,28 @@ impl<'a> BoardFilm<'a> {
         }
     }
 
-    /// Light of a pixel: one look where its four corners show the same, else many.
-    fn pixel(&self, x: usize, y: usize, views: &[View]) -> Colour {
-        let (w, h) = (self.backdrop.width, self.backdrop.height);
-        let ray = |x: usize, y: usize| self.rays[y * w + x].map(f64::from);
-        let centre = ray(x, y);
-        let (left, right) = (ray(x.saturating_sub(1), y), ray((x + 1).min(w - 1), y));
-        let (up, down) = (ray(x, y.saturating_sub(1)), ray(x, (y + 1).min(h - 1)));
-        let span_x = (x + 1).min(w - 1) - x.saturating_sub(1);
-        let span_y = (y + 1).min(h - 1) - y.saturating_sub(1);
-        let per_x = [0, 1].map(|k| (right[k] - left[k]) / span_x as f64);
-        let per_y = [0, 1].map(|k| (down[k] - up[k]) / span_y as f64);
-        let at = |dx: f64, dy: f64| {
-            (
-                centre[0] + dx * per_x[0] + dy * per_y[0],
-                centre[1] + dx * per_x[1] + dy * per_y[1],
-            )
-        };
-        let behind = self.backdrop.light[y * w + x];
-        if let [view] = views {
-            let corners = [(-0.5, -0.5), (0.5, -0.5), (-0.5, 0.5), (0.5, 0.5)].map(|(dx, dy)| {
-                let (nx, ny) = at(dx, dy);
-                view.colour(nx, ny)
-            });
-            if corners.iter().all(|c| *c == corners[0]) {
-                return corners[0].unwrap_or(behind);
-            }
-        }
-        // Six by six places, three by three for each instant of a moving board.
-        let side = if views.len() == 1 { 6 } else { 3 };
+    /// A pixel on an edge of the print.
+    fn edge_pixel(&self, x: usize, y: usize, view: &View) -> Colour {
+        const SIDE: usize = 6;
+        let seen: [Option<Colour>; SIDE * SIDE] = std::array::from_fn(|k| {
+            let place = |k: usize| (k as f64 + 0.5) / SIDE as f64 - 0.5;
+            let (nx, ny) = self.rays.at(x, y, place(k % SIDE), place(k / SIDE));
+            view.colour(nx, ny)
+        });
+        self.mean(x, y, &seen)
+    }
+
+    /// Mean of several looks, the set behind where they miss the sheet.
+    fn mean(&self, x: usize, y: usize, seen: &[Option<Colour>]) -> Colour {
+        let behind = self.backdrop.light[y * self.backdrop.width + x];
         let mut sum = [0.0; 3];
-        for view in views {
-            for j in 0..side {
-                for i in 0..side {
-                    let place = |k: i32| (f64::from(k) + 0.5) / f64::from(side) - 0.5;
-                    let (nx, ny) = at(place(i), place(j));
-                    let light = view.colour(nx, ny).unwrap_or(behind);
-                    for (s, l) in sum.iter_mut().zip(light) {
-                        *s += l;
-                    }
-                }
+        for look in seen {
+            let light = look.unwrap_or(behind);
+            for (s, l) in sum.iter_mut().zip(light) {
+                *s += l;
             }
         }
-        scaled(sum, 1.0 / (views.len() as f32 * (side * side) as f32))
+        scaled(sum, 1.0 / seen.len() as f32)
     }
 
     /// Where the sheet may be in the picture at some instants; its edges bulge with the lens, so points along them count.

@@ -11,7 +11,7 @@ use crate::scene::dress::Person;
 use crate::scene::garment::{Shape, sphere};
 use crate::scene::material::{Colour, Material};
 use crate::scene::moving::{BoundsPx, Moving, NODES, Nodes};
-use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, Projector, even_bounds};
+use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, PixelRays, Projector, even_bounds};
 use crate::scene::raster::{Tile, samples};
 use crate::scene::rig::Posture;
 use crate::scene::set::Stage;
@@ -84,17 +84,18 @@ pub(crate) fn in_batches<'f>(
 pub(crate) fn backdrop(stage: &Stage, phone: &FilmPhone) -> LightField {
     const PLACES: [(f64, f64); 4] = [(-0.125, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375)];
     let eye = phone.eye();
+    let rays = PixelRays::of(&phone.camera);
+    let to_world: nalgebra::Matrix3<f32> = phone.pose.0.rotation.inverse().into_inner().cast();
     LightField::from_fn(
         phone.camera.width_px as usize,
         phone.camera.height_px as usize,
         |x, y| {
             let mut sum = [0.0; 3];
             for (dx, dy) in PLACES {
-                if let Some(ray) = phone.ray(PixelPoint::new(x as f64 + dx, y as f64 + dy)) {
-                    let light = stage.radiance(eye, ray.cast());
-                    for (s, l) in sum.iter_mut().zip(light) {
-                        *s += l / PLACES.len() as f32;
-                    }
+                let (nx, ny) = rays.at(x, y, dx, dy);
+                let ray = (to_world * Vector3::new(nx as f32, ny as f32, 1.0)).normalize();
+                for (s, l) in sum.iter_mut().zip(stage.radiance(eye, ray)) {
+                    *s += l / PLACES.len() as f32;
                 }
             }
             sum
@@ -132,27 +133,34 @@ impl<'a> DeliveryFilm<'a> {
     pub fn picture(&self, frame: usize) -> Picture {
         let moving = self.moving(frame);
         if moving.is_empty() {
-            return self.developer.picture(&self.base, frame);
+            return self.developer.picture(&self.base, &[], frame);
         }
         let size = (self.backdrop.width, self.backdrop.height);
         let shadow = GroundShadow::of(&self.scene.stage, &self.projector, &moving, size);
         let shade = self.scene.stage.shade();
         let tiles = self.tiles(frame, &moving);
-        let mut planes = self.base.clone();
         let mut regions = vec![shadow.bounds];
         regions.extend(tiles.iter().map(|(tile, _)| tile.bounds));
-        for region in regions {
-            let bounds = even_bounds(region, size);
-            self.developer.expose_into(&mut planes, bounds, |x, y| {
-                let ground = self.backdrop.light[y * size.0 + x];
-                let dark = shadow.at(x, y);
-                let behind: Colour = std::array::from_fn(|c| ground[c] * (1.0 - dark * (1.0 - shade[c])));
-                tiles
-                    .iter()
-                    .fold(behind, |light, (tile, count)| tile.over(light, x, y, *count))
-            });
-        }
-        self.developer.picture(&planes, frame)
+        let patches: Vec<Exposed> = joined(regions)
+            .into_iter()
+            .map(|region| {
+                let bounds = even_bounds(region, size);
+                self.developer.expose_patch(&self.base, bounds, |x, y| {
+                    let dark = shadow.at(x, y);
+                    if dark == 0.0 && !tiles.iter().any(|(tile, _)| tile.covers(x, y)) {
+                        return None;
+                    }
+                    let ground = self.backdrop.light[y * size.0 + x];
+                    let behind: Colour = std::array::from_fn(|c| ground[c] * (1.0 - dark * (1.0 - shade[c])));
+                    Some(
+                        tiles
+                            .iter()
+                            .fold(behind, |light, (tile, count)| tile.over(light, x, y, *count)),
+                    )
+                })
+            })
+            .collect();
+        self.developer.picture(&self.base, &patches, frame)
     }
 
     /// Everything that moves and is in view, placed and lit.
@@ -298,4 +306,16 @@ impl<'a> DeliveryFilm<'a> {
             })
             .collect()
     }
+}
+
+/// Rectangles with those that touch made one.
+fn joined(regions: Vec<BoundsPx>) -> Vec<BoundsPx> {
+    let mut out: Vec<BoundsPx> = Vec::new();
+    for mut region in regions.into_iter().filter(|r| !r.is_empty()) {
+        while let Some(at) = out.iter().position(|r| r.touches(&region)) {
+            region = region.and(&out.swap_remove(at));
+        }
+        out.push(region);
+    }
+    out
 }

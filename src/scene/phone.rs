@@ -1,6 +1,6 @@
 //! A film phone: its lens, place, shutter, clock and sensor, and the way from light to a coded picture.
 
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 use rayon::prelude::*;
 
 use crate::geometry::{Camera, CameraFromWorld, PixelPoint, QuarterTurns, Shutter};
@@ -175,6 +175,51 @@ impl Projector {
     }
 }
 
+/// Undistorted, normalised coordinates of all pixels, and how they change within a pixel.
+pub(crate) struct PixelRays {
+    width: usize,
+    rays: Vec<PixelRay>,
+}
+
+#[derive(Clone, Copy, Default)]
+struct PixelRay {
+    at: [f32; 2],
+    per_x: [f32; 2],
+    per_y: [f32; 2],
+}
+
+impl PixelRays {
+    pub(crate) fn of(camera: &Camera) -> Self {
+        let (width, height) = (camera.width_px as usize, camera.height_px as usize);
+        let of_pixel = |i: usize| {
+            let pixel = PixelPoint::new((i % width) as f64, (i / width) as f64);
+            let at = camera.undistort(pixel)?;
+            let back = camera.distort_jacobian(at).try_inverse()?;
+            let single = |v: Vector2<f64>| v.map(|c| c as f32).into();
+            Some(PixelRay {
+                at: single(at),
+                per_x: single(back.column(0) / camera.fx_px),
+                per_y: single(back.column(1) / camera.fy_px),
+            })
+        };
+        Self {
+            width,
+            // A lens without an inverse in a corner shows there what lies straight ahead.
+            rays: (0..width * height)
+                .into_par_iter()
+                .map(|i| of_pixel(i).unwrap_or_default())
+                .collect(),
+        }
+    }
+
+    /// Normalised coordinates (x/z, y/z) of a place in a pixel, given from the pixel's centre.
+    pub(crate) fn at(&self, x: usize, y: usize, dx: f64, dy: f64) -> (f64, f64) {
+        let PixelRay { at, per_x, per_y } = &self.rays[y * self.width + x];
+        let k = |i: usize| f64::from(at[i]) + dx * f64::from(per_x[i]) + dy * f64::from(per_y[i]);
+        (k(0), k(1))
+    }
+}
+
 /// A picture's light before the sensor, red, green, blue, row by row.
 #[derive(Clone, Debug)]
 pub(crate) struct LightField {
@@ -203,14 +248,55 @@ impl LightField {
     }
 }
 
-/// Noise-free planes of a picture, in 8-bit steps of the broadcast range.
+/// Noise-free planes of a picture or of a rectangle of it, in 8-bit steps of the broadcast range.
 #[derive(Clone, Debug)]
 pub(crate) struct Exposed {
-    width: usize,
-    height: usize,
+    bounds: Bounds,
     luma: Vec<f32>,
     cb: Vec<f32>,
     cr: Vec<f32>,
+}
+
+/// A plane's rectangle: first column and row, columns and rows.
+type PlaneBounds = (usize, usize, usize, usize);
+
+impl Exposed {
+    fn luma_bounds(&self) -> PlaneBounds {
+        let (left, top, right, bottom) = self.bounds;
+        (left, top, right - left, bottom - top)
+    }
+
+    fn chroma_bounds(&self) -> PlaneBounds {
+        let (left, top, right, bottom) = self.bounds;
+        (
+            left / 2,
+            top / 2,
+            (right - left).div_ceil(2),
+            (bottom - top).div_ceil(2),
+        )
+    }
+
+    /// A copy of a rectangle.
+    fn cut(&self, bounds: Bounds) -> Self {
+        let mut out = Self {
+            bounds,
+            luma: Vec::new(),
+            cb: Vec::new(),
+            cr: Vec::new(),
+        };
+        let (luma, chroma) = (out.luma_bounds(), out.chroma_bounds());
+        let copy = |plane: &[f32], (left, top, columns, rows): PlaneBounds, width: usize| {
+            let mut part = Vec::with_capacity(columns * rows);
+            for y in top..top + rows {
+                part.extend_from_slice(&plane[y * width + left..y * width + left + columns]);
+            }
+            part
+        };
+        out.luma = copy(&self.luma, luma, self.luma_bounds().2);
+        out.cb = copy(&self.cb, chroma, self.chroma_bounds().2);
+        out.cr = copy(&self.cr, chroma, self.chroma_bounds().2);
+        out
+    }
 }
 
 /// A rectangle of even pixel bounds: `(left, top, right, bottom)`, right and bottom not included.
@@ -235,7 +321,8 @@ pub(crate) struct Developer {
 
 impl Developer {
     const TONE_STEPS: usize = 4096;
-    const NOISE_VALUES: usize = 1 << 16;
+    /// Where a row's noise may start in the table.
+    const NOISE_STARTS: usize = 1 << 16;
 
     pub(crate) fn new(phone: &FilmPhone) -> Self {
         let centre = (phone.camera.cx_px as f32, phone.camera.cy_px as f32);
@@ -252,7 +339,7 @@ impl Developer {
             .collect();
         // Sum of four uniform values: near enough to a normal distribution for sensor noise.
         let seed = phone.seed as u32;
-        let noise = (0..Self::NOISE_VALUES as i32)
+        let noise = (0..(Self::NOISE_STARTS + phone.camera.width_px as usize + 1) as i32)
             .map(|i| {
                 let sum: f32 = (0..4).map(|k| hash01(i, k, seed)).sum();
                 (sum - 2.0) * 3.0_f32.sqrt()
@@ -286,27 +373,45 @@ impl Developer {
         ]
     }
 
-    /// Develops a rectangle of light into planes; bounds must be even or end at the picture's edge.
-    pub(crate) fn expose_into(&self, planes: &mut Exposed, bounds: Bounds, light: impl Fn(usize, usize) -> Colour) {
+    /// Develops a rectangle of light anew, over the planes of the whole picture; where `light` is `None` they stay.
+    /// Bounds must be even or end at the picture's edge.
+    pub(crate) fn expose_patch(
+        &self,
+        base: &Exposed,
+        bounds: Bounds,
+        light: impl Fn(usize, usize) -> Option<Colour>,
+    ) -> Exposed {
+        let mut patch = base.cut(bounds);
+        self.expose_into(&mut patch, light);
+        patch
+    }
+
+    fn expose_into(&self, planes: &mut Exposed, light: impl Fn(usize, usize) -> Option<Colour>) {
         const KR: f32 = 0.2126; // ITU-R BT.709
         const KB: f32 = 0.0722;
-        let (left, top, right, bottom) = bounds;
-        let half = planes.width.div_ceil(2);
+        let (left, top, right, bottom) = planes.bounds;
+        let (width, half) = (right - left, (right - left).div_ceil(2));
         for y in (top..bottom).step_by(2) {
             for x in (left..right).step_by(2) {
                 let (mut cb, mut cr, mut n) = (0.0, 0.0, 0.0);
                 for yy in y..(y + 2).min(bottom) {
                     for xx in x..(x + 2).min(right) {
-                        let [r, g, b] = self.coded(xx, yy, light(xx, yy));
+                        let Some(light) = light(xx, yy) else {
+                            continue;
+                        };
+                        let [r, g, b] = self.coded(xx, yy, light);
                         let luma = KR * r + (1.0 - KR - KB) * g + KB * b;
-                        planes.luma[yy * planes.width + xx] = 16.0 + 219.0 * luma;
+                        planes.luma[(yy - top) * width + xx - left] = 16.0 + 219.0 * luma;
                         cb += (b - luma) / (2.0 * (1.0 - KB));
                         cr += (r - luma) / (2.0 * (1.0 - KR));
                         n += 1.0;
                     }
                 }
-                planes.cb[y / 2 * half + x / 2] = 128.0 + 224.0 * cb / n;
-                planes.cr[y / 2 * half + x / 2] = 128.0 + 224.0 * cr / n;
+                if n > 0.0 {
+                    let at = (y - top) / 2 * half + (x - left) / 2;
+                    planes.cb[at] = 128.0 + 224.0 * cb / n;
+                    planes.cr[at] = 128.0 + 224.0 * cr / n;
+                }
             }
         }
     }
@@ -316,34 +421,37 @@ impl Developer {
         let (w, h) = (field.width, field.height);
         let chroma = w.div_ceil(2) * h.div_ceil(2);
         let mut planes = Exposed {
-            width: w,
-            height: h,
+            bounds: (0, 0, w, h),
             luma: vec![0.0; w * h],
             cb: vec![0.0; chroma],
             cr: vec![0.0; chroma],
         };
-        self.expose_into(&mut planes, (0, 0, w, h), |x, y| field.light[y * w + x]);
+        self.expose_into(&mut planes, |x, y| Some(field.light[y * w + x]));
         planes
     }
 
-    /// Adds the noise of one frame and rounds to bytes.
-    pub(crate) fn picture(&self, base: &Exposed, frame: usize) -> Picture {
-        let (w, h) = (base.width, base.height);
-        let read2 = self.sensor.read_noise.powi(2);
-        let sd: Vec<f32> = (0..256)
-            .map(|v| (read2 + self.sensor.shot_noise * v as f32).sqrt())
-            .collect();
-        let noisy = |plane: &[f32], width: usize, height: usize, channel: u32, strength: f32| {
-            let mut data = Vec::with_capacity(width * height);
-            for (y, row) in plane.chunks_exact(width).enumerate() {
-                let key = (self.seed as u32).wrapping_add(channel.wrapping_mul(77_773));
-                let start = hash01(frame as i32, y as i32, key) * (Self::NOISE_VALUES - 1) as f32;
-                let mut at = start as usize;
-                for &value in row {
-                    let noise = self.noise[at & (Self::NOISE_VALUES - 1)];
-                    at += 1;
-                    let sd = sd[(value as usize).min(255)] * strength;
-                    data.push((value + sd * noise + 0.5).clamp(0.0, 255.0) as u8);
+    /// Lays patches over the whole picture's planes, adds the noise of one frame and rounds to bytes.
+    pub(crate) fn picture(&self, base: &Exposed, patches: &[Exposed], frame: usize) -> Picture {
+        let plane = |channel: u32, strength: f32, values: &dyn Fn(&Exposed) -> (&[f32], PlaneBounds)| {
+            let (whole, (_, _, width, height)) = values(base);
+            let mut data = vec![0; width * height];
+            let key = (self.seed as u32).wrapping_add(channel.wrapping_mul(77_773));
+            let noise_of_row = |y: usize| {
+                let start = hash01(frame as i32, y as i32, key) * Self::NOISE_STARTS as f32;
+                &self.noise[start as usize..]
+            };
+            for (y, (out, row)) in data
+                .chunks_exact_mut(width)
+                .zip(whole.chunks_exact(width))
+                .enumerate()
+            {
+                self.sense(out, row, noise_of_row(y), strength);
+            }
+            for patch in patches {
+                let (part, (left, top, columns, _)) = values(patch);
+                for (row, y) in part.chunks_exact(columns.max(1)).zip(top..) {
+                    let out = &mut data[y * width + left..y * width + left + columns];
+                    self.sense(out, row, &noise_of_row(y)[left..], strength);
                 }
             }
             Grey {
@@ -352,13 +460,24 @@ impl Developer {
                 data,
             }
         };
-        let (cw, ch) = (w.div_ceil(2), h.div_ceil(2));
         Picture {
-            luma: noisy(&base.luma, w, h, 0, 1.0),
-            cb: noisy(&base.cb, cw, ch, 1, 0.5),
-            cr: noisy(&base.cr, cw, ch, 2, 0.5),
+            luma: plane(0, 1.0, &|e| (&e.luma, e.luma_bounds())),
+            cb: plane(1, 0.5, &|e| (&e.cb, e.chroma_bounds())),
+            cr: plane(2, 0.5, &|e| (&e.cr, e.chroma_bounds())),
             full_range: false,
             matrix: ColourMatrix::Bt709,
+        }
+    }
+
+    /// One row of values with noise, rounded to bytes.
+    fn sense(&self, out: &mut [u8], row: &[f32], noise: &[f32], strength: f32) {
+        /// Added to a small number, it leaves the number, rounded, in the last bits.
+        const ROUND: f32 = 8_388_608.0;
+        let read2 = self.sensor.read_noise.powi(2);
+        let shot = self.sensor.shot_noise;
+        for ((out, &value), &n) in out.iter_mut().zip(row).zip(noise) {
+            let noisy = value + (read2 + shot * value).sqrt() * strength * n;
+            *out = (noisy.clamp(0.0, 255.0) + ROUND).to_bits() as u8;
         }
     }
 }

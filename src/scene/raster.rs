@@ -5,7 +5,7 @@
 
 use nalgebra::Vector3;
 
-use crate::scene::material::{Colour, Material};
+use crate::scene::material::{Colour, Material, whole};
 use crate::scene::moving::BoundsPx;
 
 /// One sample of the exposure and of the pixel.
@@ -97,14 +97,24 @@ impl Tile {
         }
     }
 
-    /// This tile's mean over `count` samples laid over the light of a picture's pixel.
-    pub(crate) fn over(&self, behind: Colour, x: usize, y: usize, count: f32) -> Colour {
+    fn place(&self, x: usize, y: usize) -> Option<usize> {
         let (x, y) = (x as i32, y as i32);
         let b = &self.bounds;
-        if x < b.left || y < b.top || x >= b.right || y >= b.bottom {
+        let inside = x >= b.left && y >= b.top && x < b.right && y < b.bottom;
+        inside.then(|| (y - b.top) as usize * self.width + (x - b.left) as usize)
+    }
+
+    /// Whether anything was drawn into a pixel of the picture.
+    pub(crate) fn covers(&self, x: usize, y: usize) -> bool {
+        self.place(x, y).is_some_and(|at| self.sums[at][3] > 0.0)
+    }
+
+    /// This tile's mean over `count` samples laid over the light of a picture's pixel.
+    pub(crate) fn over(&self, behind: Colour, x: usize, y: usize, count: f32) -> Colour {
+        let Some(at) = self.place(x, y) else {
             return behind;
-        }
-        let sum = self.sums[(y - b.top) as usize * self.width + (x - b.left) as usize];
+        };
+        let sum = self.sums[at];
         let open = 1.0 - sum[3] / count;
         std::array::from_fn(|c| behind[c] * open + sum[c] / count)
     }
@@ -222,8 +232,8 @@ impl Setup {
         }
         let x = corners.map(|c| c.x_px - dx);
         let y = corners.map(|c| c.y_px - dy);
-        let low = |v: [f32; 3]| (v[0].min(v[1]).min(v[2]).ceil() as i32).max(0);
-        let high = |v: [f32; 3], size: usize| (v[0].max(v[1]).max(v[2]).floor() as i32).min(size as i32 - 1);
+        let low = |v: [f32; 3]| (-whole(-v[0].min(v[1]).min(v[2]))).max(0);
+        let high = |v: [f32; 3], size: usize| whole(v[0].max(v[1]).max(v[2])).min(size as i32 - 1);
         let columns = (low(x), high(x, width));
         let rows = (low(y), high(y, height));
         if columns.0 > columns.1 || rows.0 > rows.1 {

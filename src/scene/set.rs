@@ -69,7 +69,7 @@ impl Stage {
     /// Height of the ground, metres.
     #[must_use]
     pub fn ground_m(&self, x: f32, z: f32) -> f32 {
-        let out = ((x - PLATEAU_X_M).hypot(z) - PLATEAU_RADIUS_M) / SLOPE_M;
+        let out = (from_plateau_m(x, z) - PLATEAU_RADIUS_M) / SLOPE_M;
         let t = out.clamp(0.0, 1.0);
         -DROP_M * t * t * (3.0 - 2.0 * t)
     }
@@ -168,7 +168,7 @@ impl Stage {
         // Fine grain fades with distance: it would only flicker.
         let fine = 1.0 / (1.0 + 0.05 * distance * distance);
         let edge = PLATEAU_RADIUS_M + SLOPE_M * 0.92 + 0.35 * (noise2(p.x * 2.0, p.z * 2.0, self.seed) - 0.5);
-        let out = (p.x - PLATEAU_X_M).hypot(p.z) - edge;
+        let out = from_plateau_m(p.x, p.z) - edge;
         let paint = if out < 0.0 {
             let broad = rough2(p.x * 1.3, p.z * 1.3, 3, self.seed ^ 7) - 0.5;
             let grain = rough2(p.x * 30.0, p.z * 30.0, 3, self.seed ^ 8) - 0.5;
@@ -225,6 +225,12 @@ impl Stage {
         let cloud = rough2(azimuth * 0.16, elevation * 5.0, 5, self.seed ^ 11);
         mixed(sky, [0.95, 0.95, 0.96], ((cloud - 0.52) * 4.0).clamp(0.0, 0.9))
     }
+}
+
+/// Distance of a place from the middle of the plateau.
+fn from_plateau_m(x: f32, z: f32) -> f32 {
+    let x = x - PLATEAU_X_M;
+    (x * x + z * z).sqrt()
 }
 
 fn lit(paint: Colour, light: Colour) -> Colour {
