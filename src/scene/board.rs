@@ -16,6 +16,7 @@ use crate::scene::film::backdrop;
 use crate::scene::material::{Colour, scaled};
 use crate::scene::moving::BoundsPx;
 use crate::scene::phone::{Bounds, Developer, Exposed, FilmPhone, LightField, PixelRays, even_bounds};
+use crate::scene::raster::aperture_px;
 use crate::scene::set::Stage;
 
 /// Squares across and up.
@@ -144,7 +145,9 @@ impl<'a> BoardFilm<'a> {
     #[must_use]
     pub fn frame_count(&self) -> usize {
         let end = self.phone.clock.pts_s(self.plan.end_s());
-        ((end - self.phone.first_pts_s) * self.phone.rate_hz).ceil().max(0.0) as usize
+        ((end - self.phone.first_pts_s) * self.phone.rate_hz)
+            .ceil()
+            .max(0.0) as usize
     }
 
     /// The picture of one frame.
@@ -170,31 +173,42 @@ impl<'a> BoardFilm<'a> {
         self.developer.picture(&self.base, &[patch], frame)
     }
 
-    /// The light of a board at rest; `None` beside the sheet. Pixels whose four corners show the same need one look.
+    /// The light of a board at rest; `None` beside the sheet. A pixel sees one pixel around it: where those neighbours'
+    /// centres all show the same, one look will do.
     fn still_light(&self, bounds: Bounds, view: &View) -> Vec<Option<Colour>> {
         let (left, top, right, bottom) = bounds;
-        // Colours at pixel corners; row k is the upper edge of pixel row top + k.
-        let edge = |y: usize, dy: f64| -> Vec<Option<Colour>> {
-            let first = std::iter::once(self.rays.at(left, y, -0.5, dy));
-            first
-                .chain((left..right).map(|x| self.rays.at(x, y, 0.5, dy)))
-                .map(|(nx, ny)| view.colour(nx, ny))
+        let (last_x, last_y) = (self.backdrop.width - 1, self.backdrop.height - 1);
+        // Colours at pixel centres of row y - 1 (one row early, so that row 0 has one above), from left - 1 to right.
+        let row_above = |y: usize| -> Vec<Option<Colour>> {
+            let inside_y = y.saturating_sub(1).min(last_y);
+            let dy = y as f64 - 1.0 - inside_y as f64;
+            (left..right + 2)
+                .map(|x| {
+                    let inside_x = x.saturating_sub(1).min(last_x);
+                    let (nx, ny) = self
+                        .rays
+                        .at(inside_x, inside_y, x as f64 - 1.0 - inside_x as f64, dy);
+                    view.colour(nx, ny)
+                })
                 .collect()
         };
         let mut light = Vec::with_capacity((right - left) * (bottom - top));
-        let mut upper = edge(top, -0.5);
+        let mut rows = [row_above(top), row_above(top + 1), row_above(top + 2)];
         for y in top..bottom {
-            let lower = edge(y, 0.5);
             for x in left..right {
-                let k = x - left;
-                let corners = [upper[k], upper[k + 1], lower[k], lower[k + 1]];
-                light.push(if corners.iter().all(|c| *c == corners[0]) {
-                    corners[0]
+                let around = x - left..x - left + 3;
+                let centre = rows[1][x - left + 1];
+                let even = rows
+                    .iter()
+                    .all(|row| row[around.clone()].iter().all(|c| *c == centre));
+                light.push(if even {
+                    centre
                 } else {
                     Some(self.edge_pixel(x, y, view))
                 });
             }
-            upper = lower;
+            rows.rotate_left(1);
+            rows[2] = row_above(y + 3);
         }
         light
     }
@@ -203,10 +217,10 @@ impl<'a> BoardFilm<'a> {
     /// place in the pixel each time. Coarse: nothing is measured on a blurred board.
     fn moving_light(&self, bounds: Bounds, view: &dyn Fn(f64, f64) -> View) -> Vec<Option<Colour>> {
         const LOOKS: [(f64, f64, f64); 4] = [
-            (0.125, -0.375, -0.125),
-            (0.375, 0.125, -0.375),
-            (0.625, -0.125, 0.375),
-            (0.875, 0.375, 0.125),
+            (0.125, -0.5, -0.13),
+            (0.375, 0.13, -0.5),
+            (0.625, -0.13, 0.5),
+            (0.875, 0.5, 0.13),
         ];
         let (left, top, right, bottom) = bounds;
         let mut light = Vec::with_capacity((right - left) * (bottom - top));
@@ -255,10 +269,12 @@ impl<'a> BoardFilm<'a> {
 
     /// A pixel on an edge of the print.
     fn edge_pixel(&self, x: usize, y: usize, view: &View) -> Colour {
-        const SIDE: usize = 6;
-        let seen: [Option<Colour>; SIDE * SIDE] = std::array::from_fn(|k| {
-            let place = |k: usize| (k as f64 + 0.5) / SIDE as f64 - 0.5;
-            let (nx, ny) = self.rays.at(x, y, place(k % SIDE), place(k / SIDE));
+        /// A lattice whose columns and rows are all different: an edge along the rows is placed to 1/64 px.
+        const LOOKS: usize = 64;
+        const STEP: usize = 39;
+        let seen: [Option<Colour>; LOOKS] = std::array::from_fn(|k| {
+            let place = |k: usize| f64::from(aperture_px((k as f32 + 0.5) / LOOKS as f32));
+            let (nx, ny) = self.rays.at(x, y, place(k), place(k * STEP % LOOKS));
             view.colour(nx, ny)
         });
         self.mean(x, y, &seen)
@@ -308,7 +324,10 @@ mod tests {
     #[test]
     fn the_print_has_dark_squares_at_its_left_ends_only() {
         let square = |column: f64, row_from_bottom: f64| {
-            print_at((column - 4.5) * SQUARE_M, MARGIN_M + (row_from_bottom + 0.5) * SQUARE_M)
+            print_at(
+                (column - 4.5) * SQUARE_M,
+                MARGIN_M + (row_from_bottom + 0.5) * SQUARE_M,
+            )
         };
         assert_eq!(square(0.0, 0.0), Some(true), "bottom left");
         assert_eq!(square(0.0, 6.0), Some(true), "top left");
@@ -323,7 +342,10 @@ mod tests {
         let board = WorldFromBoard::upright_on_the_rubber();
         assert!((board.normal() - Vector3::x()).norm() < 1e-12);
         let lowest_left = board.point(-0.35, MARGIN_M).0;
-        assert!((lowest_left - Vector3::new(0.0, 0.07, 0.35)).norm() < 1e-12, "{lowest_left}");
+        assert!(
+            (lowest_left - Vector3::new(0.0, 0.07, 0.35)).norm() < 1e-12,
+            "{lowest_left}"
+        );
         assert!((board.0.rotation.matrix().determinant() - 1.0).abs() < 1e-12);
     }
 }

@@ -129,16 +129,17 @@ impl BoardPlan {
             return last.pose;
         };
         let t = (time_s - last.end_s) / (next.start_s - last.end_s);
-        between(&last.pose, &next.pose, t * t * t * (10.0 - 15.0 * t + 6.0 * t * t))
+        between(
+            &last.pose,
+            &next.pose,
+            t * t * t * (10.0 - 15.0 * t + 6.0 * t * t),
+        )
     }
 
     /// Whether the board is at rest over a whole stretch of time.
     #[must_use]
     pub fn is_still(&self, from_s: f64, to_s: f64) -> bool {
-        self.holds
-            .iter()
-            .any(|h| h.start_s <= from_s && to_s <= h.end_s)
-            || from_s >= self.end_s()
+        self.holds.iter().any(|h| h.start_s <= from_s && to_s <= h.end_s) || from_s >= self.end_s()
     }
 }
 
@@ -174,7 +175,10 @@ fn facing(toward: Vector3<f64>, slant: Vector3<f64>) -> Rotation3<f64> {
 fn close_pose(phone: &FilmPhone, index: usize, rng: &mut ChaCha8Rng) -> Option<WorldFromBoard> {
     const TRIES: usize = 600;
     const GRID: usize = 5;
-    let (w, h) = (f64::from(phone.camera.width_px), f64::from(phone.camera.height_px));
+    let (w, h) = (
+        f64::from(phone.camera.width_px),
+        f64::from(phone.camera.height_px),
+    );
     let eye = phone.pose.centre().0;
     // Every second column first: far places follow each other as they do when a person walks the board about.
     let (column, row) = (index % GRID, index / GRID % GRID);
@@ -239,14 +243,14 @@ fn fits(phone: &FilmPhone, pose: &WorldFromBoard, least_cosine: f64) -> bool {
     if pose.normal().dot(&(eye - centre).normalize()) < least_cosine {
         return false;
     }
-    let (w, h) = (f64::from(phone.camera.width_px), f64::from(phone.camera.height_px));
+    let (w, h) = (
+        f64::from(phone.camera.width_px),
+        f64::from(phone.camera.height_px),
+    );
     pose.sheet_corners().iter().all(|corner| {
         corner.0.y > GROUND_M
-            && phone
-                .camera
-                .project(phone.pose.apply(*corner))
-                .is_some_and(|p| {
-                    (EDGE_PX..w - EDGE_PX).contains(&p.x_px) && (EDGE_PX..h - EDGE_PX).contains(&p.y_px)
-                })
+            && phone.camera.project(phone.pose.apply(*corner)).is_some_and(|p| {
+                (EDGE_PX..w - EDGE_PX).contains(&p.x_px) && (EDGE_PX..h - EDGE_PX).contains(&p.y_px)
+            })
     })
 }

@@ -136,7 +136,9 @@ impl BodyLibrary {
     /// See [`BodyError`].
     pub fn parse(bytes: &[u8]) -> Result<Self, BodyError> {
         let mut reader = Reader { bytes, at: 0 };
-        if reader.take(MAGIC.len(), "magic").ok() != Some(MAGIC.as_slice()) || reader.u32("version")? != VERSION {
+        if reader.take(MAGIC.len(), "magic").ok() != Some(MAGIC.as_slice())
+            || reader.u32("version")? != VERSION
+        {
             return Err(BodyError::WrongKind);
         }
         let body_count = reader.count("bodies")?;

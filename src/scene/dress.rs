@@ -44,13 +44,19 @@ impl Outfit {
     pub fn seeded(seed: u64, glove: Option<Side>) -> Self {
         const SKINS: [u32; 6] = [0xE8B998, 0xD8A07A, 0xC58C65, 0x9C6B48, 0x7A4E33, 0x573523];
         const HAIRS: [u32; 5] = [0x1A1411, 0x2E2018, 0x4A3222, 0x7A5A38, 0x20202A];
-        const TEAM: [u32; 7] = [0x1E3E7A, 0x8E1B2A, 0x1C5A3A, 0x2A2A30, 0xC4581C, 0x4A2A72, 0x15708A];
+        const TEAM: [u32; 7] = [
+            0x1E3E7A, 0x8E1B2A, 0x1C5A3A, 0x2A2A30, 0xC4581C, 0x4A2A72, 0x15708A,
+        ];
         const LIGHT: [u32; 4] = [0xE6E6E2, 0xD5D8DC, 0xE2DCC8, 0xC9CFD8];
         let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x0D4E_55ED);
         let mut pick = |from: &[u32]| srgb(from[rng.random_range(0..from.len())]);
         let (skin, hair, team, light) = (pick(&SKINS), pick(&HAIRS), pick(&TEAM), pick(&LIGHT));
         let coloured_jersey = rng.random_bool(0.5);
-        let (jersey, print) = if coloured_jersey { (team, light) } else { (light, team) };
+        let (jersey, print) = if coloured_jersey {
+            (team, light)
+        } else {
+            (light, team)
+        };
         let grey_trousers = rng.random_bool(0.35);
         Self {
             skin,
@@ -61,7 +67,11 @@ impl Outfit {
             striped: !coloured_jersey && rng.random_bool(0.4),
             trousers: if grey_trousers { srgb(0x9A9DA3) } else { light },
             cap: team,
-            shoes: if rng.random_bool(0.6) { srgb(0x1C1C20) } else { srgb(0xD0D0D0) },
+            shoes: if rng.random_bool(0.6) {
+                srgb(0x1C1C20)
+            } else {
+                srgb(0xD0D0D0)
+            },
             number: rng.random_range(1..=59),
             glove,
         }
@@ -123,9 +133,17 @@ impl Person {
             edge_m: cap_edge_m(body),
         };
         surface.add(&crown, Bone::Head, cap);
-        surface.add(&cap_brim(body, &crown), Bone::Head, Material::Plain(scaled(outfit.cap, 0.85)));
+        surface.add(
+            &cap_brim(body, &crown),
+            Bone::Head,
+            Material::Plain(scaled(outfit.cap, 0.85)),
+        );
         if let Some(side) = outfit.glove {
-            let hand = if side == Side::Left { Bone::LeftHand } else { Bone::RightHand };
+            let hand = if side == Side::Left {
+                Bone::LeftHand
+            } else {
+                Bone::RightHand
+            };
             surface.add(&glove_on(body, side), hand, Material::Cloth(srgb(0x8A5228)));
         }
         surface.normals = vertex_normals(&surface.rest_m, &surface.triangles);
@@ -166,7 +184,11 @@ impl Surface {
         self.normals
             .iter()
             .zip(&self.weights)
-            .map(|(n, w)| skin_direction(&transforms, w, *n).try_normalize(1e-6).unwrap_or(*n))
+            .map(|(n, w)| {
+                skin_direction(&transforms, w, *n)
+                    .try_normalize(1e-6)
+                    .unwrap_or(*n)
+            })
             .collect()
     }
 }
@@ -325,9 +347,7 @@ fn cap_dome(body: &Body, rest_m: &[Vector3<f32>]) -> Shape {
     let mut index = vec![u32::MAX; rest_m.len()];
     let mut shape = Shape::default();
     for t in &body.topology.triangles {
-        let scalp = t
-            .iter()
-            .all(|&i| body.topology.parts[i as usize] == Part::Scalp);
+        let scalp = t.iter().all(|&i| body.topology.parts[i as usize] == Part::Scalp);
         let worn = scalp && t.iter().any(|&i| above(&rest_m[i as usize]));
         if !worn {
             continue;
@@ -376,5 +396,11 @@ fn glove_on(body: &Body, side: Side) -> Shape {
         Side::Left => along.cross(&across),
         Side::Right => across.cross(&along),
     };
-    glove(at(wrist), at(knuckle), across, palm, (body.rig.height_m / 1.8).powf(0.7) as f32)
+    glove(
+        at(wrist),
+        at(knuckle),
+        across,
+        palm,
+        (body.rig.height_m / 1.8).powf(0.7) as f32,
+    )
 }

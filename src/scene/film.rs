@@ -12,7 +12,7 @@ use crate::scene::garment::{Shape, sphere};
 use crate::scene::material::{Colour, Material};
 use crate::scene::moving::{BoundsPx, Moving, NODES, Nodes};
 use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, PixelRays, Projector, even_bounds};
-use crate::scene::raster::{Tile, samples};
+use crate::scene::raster::{Pattern, Tile, aperture_px, samples};
 use crate::scene::rig::Posture;
 use crate::scene::set::Stage;
 use crate::scene::shadow::{GroundShadow, SunMap};
@@ -21,6 +21,8 @@ use crate::scene::shadow::{GroundShadow, SunMap};
 pub const BALL_RADIUS_M: f64 = 0.0365;
 /// A frame in which nothing moves further than this during the exposure is taken with fewer samples, pixels.
 const STILL_BLUR_PX: f32 = 0.5;
+/// A mesh with fewer vertices is cheap enough for the finest pattern.
+const SMALL_MESH: usize = 1000;
 /// Margin around joints within which all of a body is, metres.
 const BODY_MARGIN_M: f64 = 0.25;
 /// The ball's leather.
@@ -82,7 +84,8 @@ pub(crate) fn in_batches<'f>(
 
 /// Light of the still set in every pixel of a phone's picture.
 pub(crate) fn backdrop(stage: &Stage, phone: &FilmPhone) -> LightField {
-    const PLACES: [(f64, f64); 4] = [(-0.125, -0.375), (0.375, -0.125), (-0.375, 0.125), (0.125, 0.375)];
+    const SHARES: [(f32, f32); 4] = [(0.375, 0.125), (0.875, 0.375), (0.125, 0.625), (0.625, 0.875)];
+    let places = SHARES.map(|(x, y)| (f64::from(aperture_px(x)), f64::from(aperture_px(y))));
     let eye = phone.eye();
     let rays = PixelRays::of(&phone.camera);
     let to_world: nalgebra::Matrix3<f32> = phone.pose.0.rotation.inverse().into_inner().cast();
@@ -91,11 +94,11 @@ pub(crate) fn backdrop(stage: &Stage, phone: &FilmPhone) -> LightField {
         phone.camera.height_px as usize,
         |x, y| {
             let mut sum = [0.0; 3];
-            for (dx, dy) in PLACES {
+            for (dx, dy) in places {
                 let (nx, ny) = rays.at(x, y, dx, dy);
                 let ray = (to_world * Vector3::new(nx as f32, ny as f32, 1.0)).normalize();
                 for (s, l) in sum.iter_mut().zip(stage.radiance(eye, ray)) {
-                    *s += l / PLACES.len() as f32;
+                    *s += l / places.len() as f32;
                 }
             }
             sum
@@ -161,6 +164,24 @@ impl<'a> DeliveryFilm<'a> {
             })
             .collect();
         self.developer.picture(&self.base, &patches, frame)
+    }
+
+    /// Share of each pixel, 0..=1, that moving things cover in a frame, exposure and shutter as in the picture; row by
+    /// row. Exact where the picture is rounded, noisy and bent by the tone curve.
+    #[must_use]
+    pub fn coverage(&self, frame: usize) -> Vec<f32> {
+        let width = self.backdrop.width;
+        let mut open = vec![1.0_f32; width * self.backdrop.height];
+        for (tile, count) in self.tiles(frame, &self.moving(frame)) {
+            let b = tile.bounds;
+            for y in b.top..b.bottom {
+                for x in b.left..b.right {
+                    let (x, y) = (x as usize, y as usize);
+                    open[y * width + x] *= 1.0 - tile.cover(x, y, count);
+                }
+            }
+        }
+        open.iter().map(|o| 1.0 - o).collect()
     }
 
     /// Everything that moves and is in view, placed and lit.
@@ -290,11 +311,13 @@ impl<'a> DeliveryFilm<'a> {
             .into_iter()
             .filter(|(bounds, _)| !bounds.is_empty())
             .map(|(bounds, members)| {
-                let blur = members
-                    .iter()
-                    .map(|m| m.blur_px(self.phone))
-                    .fold(0.0, f32::max);
-                let pattern = samples(blur > STILL_BLUR_PX);
+                let blur = members.iter().map(|m| m.blur_px(self.phone)).fold(0.0, f32::max);
+                let small = members.iter().map(|m| m.world_m.len()).sum::<usize>() < SMALL_MESH;
+                let pattern = samples(match (blur > STILL_BLUR_PX, small) {
+                    (_, true) => Pattern::Fine,
+                    (true, false) => Pattern::Moving,
+                    (false, false) => Pattern::Still,
+                });
                 let mut tile = Tile::new(bounds);
                 for &sample in &pattern {
                     for thing in &members {
@@ -318,4 +341,111 @@ fn joined(regions: Vec<BoundsPx>) -> Vec<BoundsPx> {
         out.push(region);
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::{Camera, CameraFromWorld, QuarterTurns};
+    use crate::scene::body::BodyLibrary;
+    use crate::scene::dress::Outfit;
+    use crate::scene::phone::{PhoneClock, Sensor};
+    use crate::scene::raster::{Sample, ScreenVertex};
+    use crate::scene::rig::{BONE_COUNT, Bone};
+    use nalgebra::UnitQuaternion;
+
+    fn phone() -> FilmPhone {
+        FilmPhone {
+            camera: Camera {
+                width_px: 1920,
+                height_px: 1080,
+                fx_px: 1515.0,
+                fy_px: 1512.0,
+                cx_px: 966.0,
+                cy_px: 533.0,
+                distortion: [0.09, -0.18, 0.0006, -0.0004, 0.05],
+            },
+            pose: CameraFromWorld::looking_at(
+                WorldPoint(Vector3::new(1.5, 1.4, -5.5)),
+                WorldPoint(Vector3::new(0.6, 1.0, 0.0)),
+            )
+            .unwrap(),
+            rate_hz: 240.0,
+            first_pts_s: 0.0,
+            readout_s: 0.0035,
+            exposure_s: 0.001,
+            turns: QuarterTurns::Zero,
+            clock: PhoneClock {
+                offset_s: 0.0123,
+                drift_ppm: 11.0,
+            },
+            sensor: Sensor::daylight(),
+            seed: 1,
+        }
+    }
+
+    #[test]
+    fn vertices_lie_where_their_own_rows_instant_puts_them() {
+        let path = std::env::var_os("TWINMOUND_BODIES").map_or_else(
+            || std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(".setup/bodies.bin"),
+            std::path::PathBuf::from,
+        );
+        let library = BodyLibrary::open(&path).unwrap();
+        let body = &library.bodies[0];
+        let rig = body.rig.clone();
+        let arm = rig.heads_m[Bone::RightForearm as usize] - rig.heads_m[Bone::RightUpperArm as usize];
+        // As fast as arms get: internal rotation of 7000 degrees a second, elbow extension of 2300, trunk of 1100.
+        let posture_at: PostureAt = Arc::new(move |t| {
+            let mut turns = [UnitQuaternion::identity(); BONE_COUNT];
+            let spin = UnitQuaternion::from_scaled_axis(arm.normalize() * (-122.0 * t));
+            turns[Bone::RightUpperArm as usize] =
+                UnitQuaternion::from_scaled_axis(Vector3::new(0.0, 0.0, -0.8)) * spin;
+            turns[Bone::RightForearm as usize] =
+                UnitQuaternion::from_scaled_axis(Vector3::new(-0.8 + 40.0 * t, 0.0, 0.0));
+            turns[Bone::Thorax as usize] = UnitQuaternion::from_scaled_axis(Vector3::new(0.0, 19.0 * t, 0.0));
+            Posture {
+                pelvis_m: Vector3::new(3.0 * t, 0.95, 0.0),
+                turns,
+            }
+        });
+        let person = Person::dressed(body, &Outfit::seeded(1, None));
+        let count = person.surface.rest_m.len();
+        let scene = Scene {
+            stage: Stage::seeded(1),
+            actors: vec![Actor {
+                person,
+                posture_at: Arc::clone(&posture_at),
+            }],
+            ball_at: None,
+        };
+        let phone = phone();
+        let film = DeliveryFilm::new(&scene, &phone);
+        let mut worst_px = 0.0_f64;
+        for frame in [0, 3] {
+            let moving = film.moving(frame);
+            for share in [0.06, 0.94] {
+                let sample = Sample {
+                    exposure_share: share,
+                    x_px: 0.0,
+                    y_px: 0.0,
+                };
+                let fast: Vec<ScreenVertex> = moving[0].at_sample(&phone, frame, sample);
+                for vertex in (0..count).step_by(count / 40) {
+                    // Brute force: place the whole body again at the instant of the row where the vertex was found.
+                    let mut pixel =
+                        PixelPoint::new(f64::from(fast[vertex].x_px), f64::from(fast[vertex].y_px));
+                    for _ in 0..4 {
+                        let time_s = phone.pixel_time_s(frame, pixel, f64::from(share));
+                        let world = scene.actors[0].person.surface.place(&rig, &posture_at(time_s))[vertex];
+                        let seen = phone.pose.apply(WorldPoint(world.cast()));
+                        pixel = phone.camera.project(seen).unwrap();
+                    }
+                    let found = PixelPoint::new(f64::from(fast[vertex].x_px), f64::from(fast[vertex].y_px));
+                    worst_px = worst_px.max(found.distance_px(pixel));
+                }
+            }
+        }
+        println!("largest deviation from brute force: {worst_px:.5} px");
+        assert!(worst_px < 0.02, "{worst_px}");
+    }
 }

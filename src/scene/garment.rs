@@ -71,7 +71,9 @@ pub(crate) fn brim(centre_m: Vector3<f32>, radii_m: (f32, f32)) -> Shape {
             let (b, c, d) = (a + 1, a + OUT + 1, a + OUT + 2);
             shape.triangles.extend([[a, b, c], [b, d, c]]); // top, seen from above
             let s = per_side;
-            shape.triangles.extend([[a + s, c + s, b + s], [b + s, c + s, d + s]]);
+            shape
+                .triangles
+                .extend([[a + s, c + s, b + s], [b + s, c + s, d + s]]);
         }
     }
     // The front edge joins top and bottom.
@@ -104,9 +106,17 @@ pub(crate) fn glove(
     for v in &mut shape.vertices_m {
         // Sphere axes: y along the fingers, x across, z out of the palm.
         let (x, y, z) = (v.x, v.y, v.z);
-        let wide = if y < 0.0 { 0.105 - 0.040 * y.powi(2) } else { 0.105 + 0.012 * y };
+        let wide = if y < 0.0 {
+            0.105 - 0.040 * y.powi(2)
+        } else {
+            0.105 + 0.012 * y
+        };
         // Fingers: shallow grooves toward the tips.
-        let groove = if y > 0.1 { 1.0 + 0.10 * y * (x * 16.0).cos().abs() } else { 1.0 };
+        let groove = if y > 0.1 {
+            1.0 + 0.10 * y * (x * 16.0).cos().abs()
+        } else {
+            1.0
+        };
         let cup = if z > 0.0 { -0.75 } else { 1.0 }; // the palm side is hollow
         let depth = 0.050 * z * cup + 0.045 * (x * x + 0.6 * (y - 0.1).max(0.0).powi(2));
         *v = centre + (along * (0.135 * y * groove) + across * (wide * x) + palm * (depth - 0.012)) * size;

@@ -230,7 +230,11 @@ pub(crate) struct LightField {
 
 impl LightField {
     /// Fills every pixel, rows in parallel.
-    pub(crate) fn from_fn(width: usize, height: usize, value: impl Fn(usize, usize) -> Colour + Sync) -> Self {
+    pub(crate) fn from_fn(
+        width: usize,
+        height: usize,
+        value: impl Fn(usize, usize) -> Colour + Sync,
+    ) -> Self {
         let mut light = vec![[0.0; 3]; width * height];
         light
             .par_chunks_exact_mut(width)
@@ -240,11 +244,7 @@ impl LightField {
                     *pixel = value(x, y);
                 }
             });
-        Self {
-            width,
-            height,
-            light,
-        }
+        Self { width, height, light }
     }
 }
 
@@ -306,7 +306,12 @@ pub(crate) type Bounds = (usize, usize, usize, usize);
 pub(crate) fn even_bounds(b: BoundsPx, size: (usize, usize)) -> Bounds {
     let low = |v: i32| (v.max(0) as usize) & !1;
     let high = |v: i32, limit: usize| ((v.max(0) as usize + 1) & !1).min(limit);
-    (low(b.left), low(b.top), high(b.right, size.0), high(b.bottom, size.1))
+    (
+        low(b.left),
+        low(b.top),
+        high(b.right, size.0),
+        high(b.bottom, size.1),
+    )
 }
 
 /// Turns light into coded pictures for one phone.
@@ -349,7 +354,9 @@ impl Developer {
             sensor: phone.sensor,
             seed: phone.seed,
             centre,
-            corner2: (phone.camera.width_px as f32 / 2.0).hypot(phone.camera.height_px as f32 / 2.0).powi(2),
+            corner2: (phone.camera.width_px as f32 / 2.0)
+                .hypot(phone.camera.height_px as f32 / 2.0)
+                .powi(2),
             tone,
             noise,
         }
@@ -454,11 +461,7 @@ impl Developer {
                     self.sense(out, row, &noise_of_row(y)[left..], strength);
                 }
             }
-            Grey {
-                width,
-                height,
-                data,
-            }
+            Grey { width, height, data }
         };
         Picture {
             luma: plane(0, 1.0, &|e| (&e.luma, e.luma_bounds())),

@@ -124,8 +124,16 @@ impl Stage {
             let t = (at - from) / speed;
             if t.is_finite() && t > 0.0 { t } else { f32::MAX }
         };
-        let x = if ray.x > 0.0 { self.fence_x_m.1 } else { self.fence_x_m.0 };
-        let z = if ray.z > 0.0 { self.fence_z_m.1 } else { self.fence_z_m.0 };
+        let x = if ray.x > 0.0 {
+            self.fence_x_m.1
+        } else {
+            self.fence_x_m.0
+        };
+        let z = if ray.z > 0.0 {
+            self.fence_z_m.1
+        } else {
+            self.fence_z_m.0
+        };
         to(x, eye.x, ray.x).min(to(z, eye.z, ray.z))
     }
 
@@ -172,9 +180,16 @@ impl Stage {
         let paint = if out < 0.0 {
             let broad = rough2(p.x * 1.3, p.z * 1.3, 3, self.seed ^ 7) - 0.5;
             let grain = rough2(p.x * 30.0, p.z * 30.0, 3, self.seed ^ 8) - 0.5;
-            scaled(self.dirt, 0.86 + 0.35 * broad + 0.45 * grain * (0.35 + 0.65 * fine))
+            scaled(
+                self.dirt,
+                0.86 + 0.35 * broad + 0.45 * grain * (0.35 + 0.65 * fine),
+            )
         } else {
-            let mown = if (p.x / 2.4).rem_euclid(2.0) < 1.0 { 0.94 } else { 1.06 };
+            let mown = if (p.x / 2.4).rem_euclid(2.0) < 1.0 {
+                0.94
+            } else {
+                1.06
+            };
             let broad = rough2(p.x * 0.6, p.z * 0.6, 3, self.seed ^ 9) - 0.5;
             let blades = rough2(p.x * 24.0, p.z * 24.0, 3, self.seed ^ 10) - 0.5;
             let colour = scaled(self.grass, mown * (0.80 + 0.35 * broad + 0.8 * blades * fine));
@@ -217,11 +232,18 @@ impl Stage {
         if elevation < tops {
             let leaves = rough2(azimuth * 9.0, elevation * 180.0, 4, self.seed ^ 6);
             let crown = noise2(azimuth * 1.1, elevation * 20.0, self.seed ^ 16);
-            let tree = scaled(srgb(0x4A6E34), 0.15 + 1.5 * (leaves - 0.3).max(0.0) * (0.4 + crown) + 0.35 * crown);
+            let tree = scaled(
+                srgb(0x4A6E34),
+                0.15 + 1.5 * (leaves - 0.3).max(0.0) * (0.4 + crown) + 0.35 * crown,
+            );
             return mixed(tree, haze, 0.05 + 0.15 * self.haze);
         }
         let height = (elevation * 1.2).clamp(0.0, 1.0);
-        let sky = mixed([0.68, 0.78, 0.92], [0.22, 0.42, 0.80], height * (1.0 - 0.5 * self.haze));
+        let sky = mixed(
+            [0.68, 0.78, 0.92],
+            [0.22, 0.42, 0.80],
+            height * (1.0 - 0.5 * self.haze),
+        );
         let cloud = rough2(azimuth * 0.16, elevation * 5.0, 5, self.seed ^ 11);
         mixed(sky, [0.95, 0.95, 0.96], ((cloud - 0.52) * 4.0).clamp(0.0, 0.9))
     }

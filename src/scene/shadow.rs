@@ -74,7 +74,11 @@ impl SunMap {
                 return 1.0;
             }
             let near = self.grid.near[y as usize * self.grid.width + x as usize];
-            if v.inverse_depth + BIAS_M >= near { 1.0 } else { 0.0 }
+            if v.inverse_depth + BIAS_M >= near {
+                1.0
+            } else {
+                0.0
+            }
         };
         let (fx, fy) = (v.x_px - x0, v.y_px - y0);
         let top = open(x0, y0) * (1.0 - fx) + open(x0 + 1.0, y0) * fx;
@@ -116,7 +120,10 @@ impl GroundShadow {
                 cover: Vec::new(),
             };
         }
-        let (w, h) = ((bounds.right - bounds.left) as usize, (bounds.bottom - bounds.top) as usize);
+        let (w, h) = (
+            (bounds.right - bounds.left) as usize,
+            (bounds.bottom - bounds.top) as usize,
+        );
         let mut cover = vec![0.0; w * h];
         for (dx, dy) in PLACES {
             let mut grid = DepthGrid::new(w, h);

@@ -74,8 +74,8 @@ pub(crate) fn split_twist(rig: &Rig, vertex_m: Vector3<f32>, skin: [(u8, f32); 4
 /// The transforms of all bones and slices for a posture.
 pub(crate) fn bone_transforms(rig: &Rig, posture: &Posture) -> [BoneTransform; SKIN_BONE_COUNT] {
     let posed = rig.pose(posture);
-    let mut out = [BoneTransform::new(UnitQuaternion::identity(), Vector3::zeros(), Vector3::zeros());
-        SKIN_BONE_COUNT];
+    let mut out =
+        [BoneTransform::new(UnitQuaternion::identity(), Vector3::zeros(), Vector3::zeros()); SKIN_BONE_COUNT];
     for bone in 0..BONE_COUNT {
         out[bone] = BoneTransform::new(posed.orientations[bone], rig.heads_m[bone], posed.heads_m[bone]);
     }
@@ -85,7 +85,9 @@ pub(crate) fn bone_transforms(rig: &Rig, posture: &Posture) -> [BoneTransform; S
         let turn = posture.turns[u];
         let twist = twist_rad(&turn, &axis, external * TWIST_CENTRE_RAD);
         let swing = turn * UnitQuaternion::from_axis_angle(&axis, -twist);
-        let parent = upper.parent().map_or(UnitQuaternion::identity(), |p| posed.orientations[p as usize]);
+        let parent = upper
+            .parent()
+            .map_or(UnitQuaternion::identity(), |p| posed.orientations[p as usize]);
         for slice in 0..SLICES {
             let share = slice as f64 / SLICES as f64;
             let local = swing * UnitQuaternion::from_axis_angle(&axis, share * twist);
