@@ -1,4 +1,5 @@
 //! The film studio's pictures against the exact geometry they are made from.
+#![expect(clippy::unwrap_used, reason = "a test that cannot be set up has failed")]
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -9,8 +10,9 @@ use twinmound::picture::Picture;
 use twinmound::scene::board::BoardFilm;
 use twinmound::scene::board_plan::{BoardPlan, BoardPlanSize, BoardPurpose};
 use twinmound::scene::body::{Body, BodyLibrary};
-use twinmound::scene::dress::{Outfit, Person};
+use twinmound::scene::dress::Person;
 use twinmound::scene::film::{Actor, DeliveryFilm, Scene};
+use twinmound::scene::outfit::Outfit;
 use twinmound::scene::phone::{FilmPhone, PhoneClock, Sensor};
 use twinmound::scene::rig::{BONE_COUNT, Bone, Posture};
 use twinmound::scene::set::Stage;
@@ -61,10 +63,9 @@ fn turned(bone_turns: &[(Bone, [f64; 3])], pelvis_m: Vector3<f64>) -> Posture {
     Posture { pelvis_m, turns }
 }
 
-/// Side-on at the leg lift of a right-hander; the body faces third base (-z)... here +z is the body's front in rest pose,
-/// so it is turned half way round the vertical.
+/// The leg lift of a right-hander who faces third base (-z): half a turn from rest, where the front is +z.
 fn leg_lift(body: &Body) -> Posture {
-    use std::f64::consts::{FRAC_PI_2, PI};
+    use std::f64::consts::PI;
     let mut posture = turned(
         &[
             (Bone::LeftThigh, [-1.75, 0.0, 0.1]),
@@ -79,7 +80,6 @@ fn leg_lift(body: &Body) -> Posture {
         ],
         Vector3::new(-0.1, body.rig.heads_m[Bone::Pelvis as usize].y - 0.01, 0.0),
     );
-    let _ = FRAC_PI_2;
     posture.turns[Bone::Pelvis as usize] = UnitQuaternion::from_scaled_axis(Vector3::new(0.0, PI, 0.0));
     posture
 }

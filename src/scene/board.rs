@@ -12,10 +12,11 @@ use nalgebra::{Matrix3, Rotation3, Vector3};
 use crate::geometry::{PixelPoint, Rigid, WorldPoint};
 use crate::picture::Picture;
 use crate::scene::board_plan::BoardPlan;
+use crate::scene::develop::{Bounds, Developer, Exposed, LightField, even_bounds};
 use crate::scene::film::backdrop;
 use crate::scene::material::{Colour, scaled};
 use crate::scene::moving::BoundsPx;
-use crate::scene::phone::{Bounds, Developer, Exposed, FilmPhone, LightField, PixelRays, even_bounds};
+use crate::scene::phone::{FilmPhone, PixelRays};
 use crate::scene::raster::aperture_px;
 use crate::scene::set::Stage;
 

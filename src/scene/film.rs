@@ -7,11 +7,12 @@ use rayon::prelude::*;
 
 use crate::geometry::{PixelPoint, WorldPoint};
 use crate::picture::Picture;
+use crate::scene::develop::{Developer, Exposed, LightField, even_bounds};
 use crate::scene::dress::Person;
 use crate::scene::garment::{Shape, sphere};
 use crate::scene::material::{Colour, Material};
 use crate::scene::moving::{BoundsPx, Moving, NODES, Nodes};
-use crate::scene::phone::{Developer, Exposed, FilmPhone, LightField, PixelRays, Projector, even_bounds};
+use crate::scene::phone::{FilmPhone, PixelRays, Projector};
 use crate::scene::raster::{Pattern, Tile, aperture_px, samples};
 use crate::scene::rig::Posture;
 use crate::scene::set::Stage;
@@ -348,7 +349,7 @@ mod tests {
     use super::*;
     use crate::geometry::{Camera, CameraFromWorld, QuarterTurns};
     use crate::scene::body::BodyLibrary;
-    use crate::scene::dress::Outfit;
+    use crate::scene::outfit::Outfit;
     use crate::scene::phone::{PhoneClock, Sensor};
     use crate::scene::raster::{Sample, ScreenVertex};
     use crate::scene::rig::{BONE_COUNT, Bone};

@@ -12,6 +12,9 @@ mod skin;
 /// Clothes, cap, glove and colours on a body.
 pub mod dress;
 
+/// Colours and number of what a person wears.
+pub mod outfit;
+
 /// Shapes worn.
 mod garment;
 
@@ -32,6 +35,9 @@ mod shadow;
 
 /// Lens, place, shutter, clock and sensor of a film phone.
 pub mod phone;
+
+/// Light becomes coded planes with noise.
+mod develop;
 
 /// Films of a delivery.
 pub mod film;

@@ -76,8 +76,8 @@ pub(crate) fn bone_transforms(rig: &Rig, posture: &Posture) -> [BoneTransform; S
     let posed = rig.pose(posture);
     let mut out =
         [BoneTransform::new(UnitQuaternion::identity(), Vector3::zeros(), Vector3::zeros()); SKIN_BONE_COUNT];
-    for bone in 0..BONE_COUNT {
-        out[bone] = BoneTransform::new(posed.orientations[bone], rig.heads_m[bone], posed.heads_m[bone]);
+    for (bone, transform) in out.iter_mut().enumerate().take(BONE_COUNT) {
+        *transform = BoneTransform::new(posed.orientations[bone], rig.heads_m[bone], posed.heads_m[bone]);
     }
     for (arm, (upper, fore, external)) in SLICED.into_iter().enumerate() {
         let u = upper as usize;
