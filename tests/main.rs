@@ -6,6 +6,7 @@ mod detect_real_people;
 mod ingest_files;
 mod kinematics_laws;
 mod reconstruct_laws;
+mod scene_pictures;
 mod scene_truth;
 mod smooth_reference;
 mod sync_clocks;

@@ -23,3 +23,49 @@ pub mod truth;
 
 /// What each phone hears.
 pub mod sound;
+
+/// Packed bodies: meshes, rigs, skin weights.
+pub mod body;
+
+/// A mesh follows its bones.
+mod skin;
+
+/// Clothes, cap, glove and colours on a body.
+pub mod dress;
+
+/// Colours and number of what a person wears.
+pub mod outfit;
+
+/// Shapes worn.
+mod garment;
+
+/// Colours and patterns.
+pub mod material;
+
+/// The still set and its light.
+pub mod set;
+
+/// Triangles become samples.
+mod raster;
+
+/// Moving surfaces in one frame.
+mod moving;
+
+/// Shadows.
+mod shadow;
+
+/// Lens, place, shutter, clock and sensor of a film phone.
+pub mod phone;
+
+/// Light becomes coded planes with noise.
+mod develop;
+
+/// Films of a delivery.
+pub mod film;
+
+/// The checkerboard and films of it.
+pub mod board;
+
+/// Where the checkerboard is held.
+pub mod board_plan;
+
