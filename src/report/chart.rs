@@ -11,6 +11,9 @@ use crate::report::{Curve, ReportError};
 /// Size in SVG units; drawn small so that text stays readable when a phone shows it full width.
 const SIZE: (u32, u32) = (460, 270);
 
+/// The drawing library rounds to whole units; so many of them make one, or curves would look jagged.
+const FINE: u32 = 8;
+
 /// Ink of axes and text.
 const INK: RGBColor = RGBColor(0x4a, 0x55, 0x5e);
 /// Lines behind the curves.
@@ -165,7 +168,6 @@ pub(super) fn draw(panel: &Panel, delivery: &DeliveryContent) -> Result<Option<S
     let mut svg = String::new();
     picture(
         &mut svg,
-        panel,
         delivery,
         &curves,
         (from_s - zero_s, to_s - zero_s, zero_s),
@@ -196,7 +198,6 @@ fn window(window: Window, delivery: &DeliveryContent) -> Option<(f64, f64, f64)>
 /// Axes, events and curves.
 fn picture(
     svg: &mut String,
-    panel: &Panel,
     delivery: &DeliveryContent,
     curves: &[(&Line, &Curve)],
     (from_s, to_s, zero_s): (f64, f64, f64),
@@ -204,23 +205,24 @@ fn picture(
     unit: &str,
 ) -> Result<(), String> {
     let text = |error: DrawingAreaErrorKind<std::io::Error>| error.to_string();
-    let root = SVGBackend::with_string(svg, SIZE).into_drawing_area();
+    let root = SVGBackend::with_string(svg, (SIZE.0 * FINE, SIZE.1 * FINE)).into_drawing_area();
     let top = range.end;
     let mut chart = ChartBuilder::on(&root)
-        .margin(6)
-        .margin_right(12)
-        .x_label_area_size(24)
-        .y_label_area_size(48)
+        .margin(6 * FINE)
+        .margin_right(12 * FINE)
+        .x_label_area_size(24 * FINE)
+        .y_label_area_size(48 * FINE)
         .build_cartesian_2d(from_s..to_s, range.clone())
         .map_err(text)?;
-    let letters = ("sans-serif", 13).into_font().color(&INK);
+    let letters = ("sans-serif", 13 * FINE).into_font().color(&INK);
     let sign = unit_sign(unit).to_owned();
     chart
         .configure_mesh()
         .disable_x_mesh()
-        .bold_line_style(FAINT)
+        .bold_line_style(FAINT.stroke_width(FINE))
         .light_line_style(TRANSPARENT)
-        .axis_style(FAINT)
+        .axis_style(FAINT.stroke_width(FINE))
+        .set_all_tick_mark_size(4 * FINE)
         .x_labels(6)
         .y_labels(6)
         .x_label_formatter(&|x| signed(*x, 2))
@@ -237,10 +239,10 @@ fn picture(
     if range.start < 0.0 {
         let zero_line = [(from_s, 0.0), (to_s, 0.0)];
         chart
-            .draw_series(LineSeries::new(zero_line, MARK))
+            .draw_series(LineSeries::new(zero_line, MARK.stroke_width(FINE)))
             .map_err(text)?;
     }
-    let centred = ("sans-serif", 13)
+    let centred = ("sans-serif", 13 * FINE)
         .into_font()
         .style(FontStyle::Bold)
         .color(&INK)
@@ -251,7 +253,7 @@ fn picture(
         if (from_s..=to_s).contains(&at_s) {
             let mark = [(at_s, range.start), (at_s, top - (top - range.start) * 0.075)];
             chart
-                .draw_series(DashedLineSeries::new(mark, 3, 3, MARK.into()))
+                .draw_series(LineSeries::new(mark, MARK.stroke_width(FINE)))
                 .map_err(text)?;
             let letter = Text::new(event_letter(name), (at_s, top), centred.clone());
             chart.draw_series(std::iter::once(letter)).map_err(text)?;
@@ -259,7 +261,7 @@ fn picture(
     }
     for (line, curve) in curves {
         let (r, g, b) = line.colour;
-        let style = RGBColor(r, g, b).stroke_width(if panel.lines.len() == 1 { 3 } else { 2 });
+        let style = RGBColor(r, g, b).stroke_width(2 * FINE);
         let points: Vec<Option<(f64, f64)>> = delivery
             .curves
             .times

@@ -185,7 +185,7 @@ fn phases(record: &DeliveryRecord) -> Markup {
                     }
                 }
                 li.lost[event.is_none()] title=[record.event_reasons.get(*name)] {
-                    b { (event_letter(name)) } " " (event_name(name))
+                    span { b { (event_letter(name)) } " " (event_name(name)) }
                     small {
                         @match event {
                             Some(e) => {

@@ -44,3 +44,160 @@ pub enum ReportError {
         why: String,
     },
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quality::{Status, Warning};
+    use crate::store::{
+        AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, MetricRecord, SourceRecord,
+    };
+    use crate::units::Seconds;
+
+    fn metric(id: &str, unit: &str, value: Option<f64>, status: Status) -> MetricRecord {
+        MetricRecord {
+            id: id.to_owned(),
+            value,
+            sd: value.map(|_| 3.2),
+            unit: unit.to_owned(),
+            event: None,
+            status,
+            reason: (status != Status::Measured).then(|| format!("reason of {id}")),
+            reference: None,
+            bandwidth_hz: None,
+        }
+    }
+
+    fn content() -> ReportContent {
+        let at = |time_s| {
+            Some(EventRecord {
+                time_s,
+                sd_s: Some(0.004),
+            })
+        };
+        let record = DeliveryRecord {
+            schema: DELIVERY_SCHEMA.to_owned(),
+            source: SourceRecord::default(),
+            rig: None,
+            athlete: AthleteRecord::default(),
+            events: EventsRecord {
+                peak_knee_lift: None,
+                foot_contact: at(1.5),
+                max_external_rotation: at(1.61),
+                ball_release: at(1.65),
+            },
+            event_reasons: [("peak_knee_lift".to_owned(), "before the video".to_owned())].into(),
+            metrics: vec![
+                metric(
+                    "elbow_flexion_at_ball_release_deg",
+                    "deg",
+                    Some(27.4),
+                    Status::Measured,
+                ),
+                metric(
+                    "max_shoulder_external_rotation_deg",
+                    "deg",
+                    Some(171.6),
+                    Status::Doubtful,
+                ),
+                metric("peak_trunk_kinetic_energy_j", "J", None, Status::NotMeasurable),
+            ],
+            warnings: vec![Warning::new("code", "Clocks <drift>", "Clap again")],
+        };
+        let times: Vec<Seconds> = (0..500).map(|i| Seconds(f64::from(i) / 240.0)).collect();
+        let hand = Curve {
+            id: "hand_speed_m_s".to_owned(),
+            unit: "m/s".to_owned(),
+            values: times
+                .iter()
+                .map(|t| (t.0 < 1.6 || t.0 > 1.63).then_some(20.0 * t.0))
+                .collect(),
+        };
+        ReportContent {
+            title: "Mound <script>alert(1)</script>".to_owned(),
+            deliveries: vec![DeliveryContent {
+                record,
+                curves: Curves {
+                    times,
+                    series: vec![hand],
+                },
+                pictures: vec![KeyPicture {
+                    event: "ball_release".to_owned(),
+                    view: "left phone".to_owned(),
+                    png: vec![1, 2, 3],
+                }],
+            }],
+        }
+    }
+
+    #[test]
+    fn the_page_is_self_contained_and_safe() {
+        let page = page(&content()).unwrap();
+        assert!(page.starts_with("<!DOCTYPE html>"));
+        for loader in ["<script", "<link", "src=\"http", "href=\"http", "url(", "@import"] {
+            assert!(!page.contains(loader), "{loader} would run or fetch something");
+        }
+        assert!(page.contains("Mound &lt;script&gt;") && page.contains("Clocks &lt;drift&gt;"));
+        assert!(page.contains("src=\"data:image/png;base64,AQID\""));
+        assert!(page.contains("name=\"viewport\""));
+    }
+
+    #[test]
+    fn the_page_says_values_doubts_reasons_and_cautions() {
+        let page = page(&content()).unwrap();
+        for text in [
+            "27°",
+            "± 3",
+            "172°",
+            "reason of max_shoulder_external_rotation_deg",
+            "reason of peak_trunk_kinetic_energy_j",
+            "before the video",
+            "0.110 s",
+            "Clap again",
+            "licensed clinician",
+            "Pitch counts",
+        ] {
+            assert!(page.contains(text), "{text}");
+        }
+        assert!(!page.contains("NaN") && !page.contains("None"));
+    }
+
+    #[test]
+    fn a_chart_shows_the_curves_there_are_and_breaks_where_one_is_unknown() {
+        let page = page(&content()).unwrap();
+        assert_eq!(
+            page.matches("<svg").count(),
+            1,
+            "one figure is known, so one chart"
+        );
+        assert!(page.contains("aria-label=\"Hand speed over time\""));
+        // Clay is the colour of the hand's curve.
+        let stretches = page.matches("stroke=\"#B85028\"").count();
+        assert_eq!(stretches, 2, "one before the gap and one after it");
+    }
+
+    #[test]
+    fn a_recording_without_deliveries_says_so() {
+        let empty = ReportContent {
+            title: "Nothing".to_owned(),
+            deliveries: Vec::new(),
+        };
+        assert!(page(&empty).unwrap().contains("No delivery was found"));
+    }
+
+    #[test]
+    fn the_terminal_table_has_every_measured_figure() {
+        let table = terminal_table(&content().deliveries[0].record);
+        for text in [
+            "Foot contact",
+            "1.500",
+            "Elbow bend at release",
+            "27",
+            "172",
+            "before the video",
+            "1 figure could",
+        ] {
+            assert!(table.contains(text), "{text} in\n{table}");
+        }
+    }
+}

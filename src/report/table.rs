@@ -1,6 +1,6 @@
 //! The table for the terminal.
 
-use comfy_table::{CellAlignment, Table, presets};
+use comfy_table::{CellAlignment, Table, TableComponent, presets};
 
 use crate::quality::Status;
 use crate::report::labels::{event_name, label};
@@ -11,7 +11,8 @@ use crate::store::DeliveryRecord;
 #[must_use]
 pub fn terminal_table(record: &DeliveryRecord) -> String {
     let mut table = Table::new();
-    table.load_preset(presets::UTF8_HORIZONTAL_ONLY);
+    table.load_preset(presets::NOTHING);
+    table.set_style(TableComponent::HeaderLines, '─');
     table.set_header(["figure", "value", "±", "unit", ""]);
     for (name, event) in record.events.named() {
         let (time, sd) = match event {
