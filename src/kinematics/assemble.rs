@@ -8,6 +8,7 @@ use super::catalogue::{Compute, Definition, Unit};
 use super::delivery::Delivery;
 use super::doubt::{Draw, spread};
 use super::events::{Event, EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
+use super::landmarks::{LANDMARKS, Landmark};
 use super::reason::{Caution, Missing, Outcome};
 use super::sequence::{self, SEGMENTS, Sequence, SequencePeak};
 use super::subject::Subject;
@@ -137,4 +138,16 @@ pub(super) fn sequence(delivery: &Delivery<'_>, draws: &[Draw]) -> Sequence {
             .collect(),
         order_probability: (!draws.is_empty()).then(|| agreeing as f64 / draws.len() as f64),
     }
+}
+
+/// The further instants that could be found, with their spread.
+pub(super) fn landmarks(delivery: &Delivery<'_>, draws: &[Draw]) -> Vec<Landmark> {
+    let mut found = Vec::new();
+    for (index, (name, find)) in LANDMARKS.into_iter().enumerate() {
+        if let Ok(time_s) = find(delivery) {
+            let sd_s = spread(draws.iter().map(|d| d.landmarks[index]), time_s, Unit::Seconds).0;
+            found.push(Landmark { name, time_s, sd_s });
+        }
+    }
+    found
 }

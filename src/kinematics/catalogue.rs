@@ -59,7 +59,7 @@ impl Unit {
             Self::Degrees => 12.0,
             Self::Seconds => 0.030,
             Self::Metres => 0.10,
-            Self::Percent => 8.0,
+            Self::Percent => 5.0,
             Self::DegreesPerSecond | Self::MetresPerSecond | Self::Joules | Self::JoulesPerKilogram => {
                 0.25 * value.abs()
             }

@@ -13,6 +13,7 @@ use super::catalogue::{Unit, catalogue};
 use super::delivery::{BallNow, Delivery, Figures, Given};
 use super::energy::Inertia;
 use super::events::{EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
+use super::landmarks::LANDMARKS;
 use super::perturb::Perturber;
 use super::sequence::{SEGMENTS, peak_times};
 use super::subject::Subject;
@@ -21,6 +22,7 @@ use super::subject::Subject;
 pub(super) struct Draw {
     pub(super) events: [Option<f64>; EventName::ALL.len()],
     pub(super) metrics: Vec<Option<f64>>,
+    pub(super) landmarks: [Option<f64>; LANDMARKS.len()],
     pub(super) sequence: [Option<f64>; SEGMENTS.len()],
 }
 
@@ -74,6 +76,7 @@ fn draw(subject: &Subject, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> D
         metrics: catalogue()
             .map(|definition| evaluate(definition, &delivery).ok().map(|r| r.value))
             .collect(),
+        landmarks: LANDMARKS.map(|(_, find)| find(&delivery).ok()),
         sequence: peak_times(&delivery).map(|time| time.ok()),
     }
 }
