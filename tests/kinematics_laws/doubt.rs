@@ -161,7 +161,7 @@ fn the_same_seed_gives_the_same_doubt_and_wide_doubt_is_said() {
 
 /// The time a measurement takes is printed, not judged: machines differ.
 #[test]
-fn a_hundred_draws_of_three_seconds_take_about_a_second() {
+fn a_hundred_draws_of_three_seconds_are_timed() {
     let delivery = Delivery::load();
     let trajectory = super::motions::sampled(super::motions::at_240_hz(720), |joint, t| {
         delivery.path(joint, t - 1.3)
