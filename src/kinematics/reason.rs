@@ -167,6 +167,14 @@ pub enum Caution {
         /// Share, percent.
         failed_pct: f64,
     },
+    /// Noise moves the value one way: a peak that hardly rises above the noise reads too high.
+    #[error("joint noise shifts it by {shift:+.3}, more than its standard deviation of {sd:.3}")]
+    Shifted {
+        /// Mean shift, in the metric's unit.
+        shift: f64,
+        /// Standard deviation, in the metric's unit.
+        sd: f64,
+    },
     /// The standard deviation is too large for the value to be of use.
     #[error("its standard deviation, {sd:.3}, is above {bound:.3}")]
     Wide {

@@ -89,6 +89,22 @@ fn metrics_move_by_their_standard_deviation() {
     }
 }
 
+/// The made-up delivery's lead knee hardly extends: what the peak shows is noise, and that is said.
+#[test]
+fn a_peak_that_noise_makes_is_doubtful() {
+    let trajectory = with_sd(Delivery::load().trajectory(), 0.005);
+    let measures = measure(&trajectory, &right_hander(), &Options::default());
+    let knee = measures.metric("peak_lead_knee_extension_speed_deg_s").unwrap();
+    assert_eq!(knee.status, Status::Doubtful);
+    assert!(
+        knee.reason.as_ref().unwrap().contains("noise shifts it"),
+        "{:?}",
+        knee.reason
+    );
+    let hand = measures.metric("peak_hand_speed_m_s").unwrap();
+    assert_eq!(hand.status, Status::Measured);
+}
+
 /// The noise of the joints adds energy; the expected part is taken off again.
 #[test]
 fn expected_noise_energy_is_subtracted() {
