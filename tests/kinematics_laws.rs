@@ -1,5 +1,11 @@
 //! Kinematics: analytic bodies, laws, outside references.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "tests, and the functions they share, may fail by panicking"
+)]
+
 /// Made motions the other modules measure.
 mod motions;
 

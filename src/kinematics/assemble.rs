@@ -6,14 +6,18 @@ use crate::units::Seconds;
 use super::Metric;
 use super::catalogue::{Compute, Definition, Unit};
 use super::delivery::Delivery;
-use super::doubt::{Draw, spread};
+use super::doubt::{Draw, Spread, spread};
 use super::events::{Event, EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
+use super::landmarks::{LANDMARKS, Landmark};
 use super::reason::{Caution, Missing, Outcome};
 use super::sequence::{self, SEGMENTS, Sequence, SequencePeak};
 use super::subject::Subject;
 
 /// Above this share of noisy repetitions without a value a metric is doubtful.
 const MOST_FAILED: f64 = 0.1;
+/// A metric that noise shifts, on average, by more than this many of its standard deviations is doubtful: a peak that
+/// hardly rises above the noise reads too high.
+const MOST_SHIFT: f64 = 1.0;
 
 /// One metric of a delivery, before its doubt.
 pub(super) fn evaluate(definition: &Definition, delivery: &Delivery<'_>) -> Outcome {
@@ -60,24 +64,35 @@ pub(super) fn metric(
     match finite {
         Err(why) => metric.reason = Some(why.to_string()),
         Ok(reading) => {
-            let (sd, failed) = spread(
+            let noise = spread(
                 draws.iter().map(|d| d.metrics[index]),
                 reading.value,
                 definition.unit,
             );
             let caution = reading
                 .caution
-                .or((failed > MOST_FAILED).then_some(Caution::Fragile {
-                    failed_pct: 100.0 * failed,
-                }))
-                .or_else(|| definition.unit.caution(reading.value, sd?));
+                .or_else(|| caution_of(&noise, reading.value, definition.unit));
             metric.value = Some(reading.value);
-            metric.sd = sd;
+            metric.sd = noise.sd;
             metric.status = caution.as_ref().map_or(Status::Measured, |_| Status::Doubtful);
             metric.reason = caution.map(|c| c.to_string());
         }
     }
     metric
+}
+
+/// Why a value should be doubted for what noise does to it, if so.
+fn caution_of(noise: &Spread, value: f64, unit: Unit) -> Option<Caution> {
+    if noise.failed_share > MOST_FAILED {
+        return Some(Caution::Fragile {
+            failed_pct: 100.0 * noise.failed_share,
+        });
+    }
+    let (sd, shift) = (noise.sd?, noise.shift?);
+    // Rounding alone shifts a figure that noise does not touch.
+    let shifted = shift.abs() > MOST_SHIFT * sd && sd > 1e-9;
+    unit.caution(value, sd)
+        .or_else(|| shifted.then_some(Caution::Shifted { shift, sd }))
 }
 
 /// The events with their spread.
@@ -97,7 +112,7 @@ pub(super) fn events(
             time_s,
             Unit::Seconds,
         )
-        .0;
+        .sd;
         let sd_s = match given {
             Some(given) => given.sd_s.map(|sd| sd.0),
             // A release from the hand alone is never surer than this, however steady the hand.
@@ -130,11 +145,23 @@ pub(super) fn sequence(delivery: &Delivery<'_>, draws: &[Draw]) -> Sequence {
                 Some(SequencePeak {
                     segment: SEGMENTS[i],
                     time_s: peak.time_s,
-                    sd_s: spread(draws.iter().map(|d| d.sequence[i]), peak.time_s, Unit::Seconds).0,
+                    sd_s: spread(draws.iter().map(|d| d.sequence[i]), peak.time_s, Unit::Seconds).sd,
                     speed_deg_s: peak.value,
                 })
             })
             .collect(),
         order_probability: (!draws.is_empty()).then(|| agreeing as f64 / draws.len() as f64),
     }
+}
+
+/// The further instants that could be found, with their spread.
+pub(super) fn landmarks(delivery: &Delivery<'_>, draws: &[Draw]) -> Vec<Landmark> {
+    let mut found = Vec::new();
+    for (index, (name, find)) in LANDMARKS.into_iter().enumerate() {
+        if let Ok(time_s) = find(delivery) {
+            let sd_s = spread(draws.iter().map(|d| d.landmarks[index]), time_s, Unit::Seconds).sd;
+            found.push(Landmark { name, time_s, sd_s });
+        }
+    }
+    found
 }

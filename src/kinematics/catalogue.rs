@@ -53,16 +53,18 @@ impl Unit {
         matches!(self, Self::DegreesPerSecond | Self::MetresPerSecond)
     }
 
-    /// Above this standard deviation a value is doubtful (a choice of ours: about half the spread between athletes).
+    /// Above this standard deviation a value is doubtful (a choice of ours: about half the spread between athletes;
+    /// for speeds and energies a share of the value, but a slow speed known to be slow is no doubt).
     fn widest_sd(self, value: f64) -> f64 {
+        let quarter = 0.25 * value.abs();
         match self {
             Self::Degrees => 12.0,
             Self::Seconds => 0.030,
             Self::Metres => 0.10,
-            Self::Percent => 8.0,
-            Self::DegreesPerSecond | Self::MetresPerSecond | Self::Joules | Self::JoulesPerKilogram => {
-                0.25 * value.abs()
-            }
+            Self::Percent => 5.0,
+            Self::DegreesPerSecond => quarter.max(50.0),
+            Self::MetresPerSecond => quarter.max(0.2),
+            Self::Joules | Self::JoulesPerKilogram => quarter,
         }
     }
 

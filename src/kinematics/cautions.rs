@@ -36,6 +36,17 @@ pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Wa
             "say --height-m with the athlete's height",
         ));
     }
+    let noisy = subject.trajectory.joints[THROWING.knuckle]
+        .iter()
+        .flatten()
+        .any(|state| state.sd_m.is_some());
+    if noisy && subject.bandwidth_hz[THROWING.knuckle].is_none() {
+        warnings.add(Warning::new(
+            "bandwidth_unknown",
+            "how much of fast motion the smoothing let through is not known: peak speeds may be too low",
+            "compare speeds only with others from the same source",
+        ));
+    }
     let Ok(release_s) = delivery.events[EventName::BallRelease].clone() else {
         return;
     };

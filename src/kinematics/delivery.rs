@@ -19,7 +19,7 @@ use super::turns::Turns;
 const ROTATION_WINDOW_S: (f64, f64) = (0.4, 0.05);
 /// The glove arm is looked at from this long before contact, seconds.
 const GLOVE_BEFORE_CONTACT_S: f64 = 0.2;
-/// The pelvis starts to turn when its speed passes this share of its peak.
+/// A segment starts to turn when its speed passes this share of its peak.
 const ONSET_SHARE: f64 = 0.3;
 /// External rotation at contact lies in the turn that starts here, degrees.
 const ROTATION_AT_CONTACT_LOW_DEG: f64 = -90.0;
@@ -215,22 +215,27 @@ impl<'a> Delivery<'a> {
     /// The last instant before its peak at which the pelvis turns slower than 30 % of the peak.
     pub(super) fn pelvis_onset_s(&self) -> Result<f64, Missing> {
         self.onset
-            .get_or_init(|| {
-                let peak = self.pelvis_peak()?;
-                let speed = |t: f64| pelvis_rotation_speed_deg_s(&self.motion, t);
-                let from_s = (peak.time_s - DELIVERY_BEFORE_RELEASE_S).max(self.motion.span_s()?.0);
-                let level = ONSET_SHARE * peak.value;
-                let bracket =
-                    sample(from_s, peak.time_s, speed)?
-                        .last_below(level)
-                        .ok_or(Missing::NoCrossing {
-                            what: "the pelvis never turns slower than 30 % of its peak",
-                            from_s,
-                            to_s: peak.time_s,
-                        })?;
-                crossing(bracket, level, speed)
-            })
+            .get_or_init(|| self.onset_before_s(&self.pelvis_peak()?, pelvis_rotation_speed_deg_s))
             .clone()
+    }
+
+    /// The last instant before a rotation's peak at which its speed is under 30 % of the peak.
+    pub(super) fn onset_before_s(
+        &self,
+        peak: &Peak,
+        speed: impl Fn(&Motion<'_>, f64) -> Result<f64, Missing>,
+    ) -> Result<f64, Missing> {
+        let speed = |t: f64| speed(&self.motion, t);
+        let from_s = (peak.time_s - DELIVERY_BEFORE_RELEASE_S).max(self.motion.span_s()?.0);
+        let level = ONSET_SHARE * peak.value;
+        let bracket = sample(from_s, peak.time_s, speed)?
+            .last_below(level)
+            .ok_or(Missing::NoCrossing {
+                what: "the rotation is never slower than 30 % of its peak",
+                from_s,
+                to_s: peak.time_s,
+            })?;
+        crossing(bracket, level, speed)
     }
 
     /// Peak of an energy up to release, J per kg of body mass.

@@ -13,6 +13,7 @@ use super::catalogue::{Unit, catalogue};
 use super::delivery::{BallNow, Delivery, Figures, Given};
 use super::energy::Inertia;
 use super::events::{EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
+use super::landmarks::LANDMARKS;
 use super::perturb::Perturber;
 use super::sequence::{SEGMENTS, peak_times};
 use super::subject::Subject;
@@ -21,6 +22,7 @@ use super::subject::Subject;
 pub(super) struct Draw {
     pub(super) events: [Option<f64>; EventName::ALL.len()],
     pub(super) metrics: Vec<Option<f64>>,
+    pub(super) landmarks: [Option<f64>; LANDMARKS.len()],
     pub(super) sequence: [Option<f64>; SEGMENTS.len()],
 }
 
@@ -74,14 +76,23 @@ fn draw(subject: &Subject, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> D
         metrics: catalogue()
             .map(|definition| evaluate(definition, &delivery).ok().map(|r| r.value))
             .collect(),
+        landmarks: LANDMARKS.map(|(_, find)| find(&delivery).ok()),
         sequence: peak_times(&delivery).map(|time| time.ok()),
     }
 }
 
-/// Half the range from the 16th to the 84th percentile of the known values, and the share that is unknown.
-///
-/// Angles are taken the short way round from `value`.
-pub(super) fn spread(draws: impl Iterator<Item = Option<f64>>, value: f64, unit: Unit) -> (Option<f64>, f64) {
+/// How a figure spreads over noisy repetitions.
+pub(super) struct Spread {
+    /// Half the range from the 16th to the 84th percentile; `None` for fewer than two values.
+    pub(super) sd: Option<f64>,
+    /// Median of the repetitions less the figure itself: what noise does to it on average.
+    pub(super) shift: Option<f64>,
+    /// Share of the repetitions that give no value.
+    pub(super) failed_share: f64,
+}
+
+/// The spread of repetitions around `value`; angles are taken the short way round from it.
+pub(super) fn spread(draws: impl Iterator<Item = Option<f64>>, value: f64, unit: Unit) -> Spread {
     let (mut known, mut count) = (Vec::new(), 0.0);
     for drawn in draws {
         count += 1.0;
@@ -90,14 +101,17 @@ pub(super) fn spread(draws: impl Iterator<Item = Option<f64>>, value: f64, unit:
             _ => drawn - value,
         }));
     }
-    let failed = if count > 0.0 {
-        1.0 - known.len() as f64 / count
-    } else {
-        0.0
-    };
     known.sort_by(f64::total_cmp);
-    let sd = quantile(&known, 0.8413).zip(quantile(&known, 0.1587));
-    (sd.map(|(high, low)| 0.5 * (high - low)), failed)
+    let ends = quantile(&known, 0.8413).zip(quantile(&known, 0.1587));
+    Spread {
+        sd: ends.map(|(high, low)| 0.5 * (high - low)),
+        shift: quantile(&known, 0.5),
+        failed_share: if count > 0.0 {
+            1.0 - known.len() as f64 / count
+        } else {
+            0.0
+        },
+    }
 }
 
 /// Quantile of sorted values, linear between neighbours; `None` for fewer than two.
@@ -120,14 +134,15 @@ mod tests {
             .map(|_| Some(5.0 + 2.0 * rng.sample::<f64, _>(StandardNormal)))
             .collect();
         values.extend([Some(1e6), Some(-1e6), None]);
-        let (sd, failed) = spread(values.into_iter(), 5.0, Unit::Seconds);
-        assert!((sd.unwrap() - 2.0).abs() < 0.1);
-        assert!((failed - 1.0 / 4003.0).abs() < 1e-9);
+        let around = spread(values.into_iter(), 4.0, Unit::Seconds);
+        assert!((around.sd.unwrap() - 2.0).abs() < 0.1);
+        assert!((around.shift.unwrap() - 1.0).abs() < 0.1);
+        assert!((around.failed_share - 1.0 / 4003.0).abs() < 1e-9);
     }
 
     #[test]
     fn angles_spread_the_short_way_round() {
-        let (sd, _) = spread([Some(179.0), Some(-179.0)].into_iter(), 180.0, Unit::Degrees);
-        assert!(sd.unwrap() < 1.5);
+        let around = spread([Some(179.0), Some(-179.0)].into_iter(), 180.0, Unit::Degrees);
+        assert!(around.sd.unwrap() < 1.5 && around.shift.unwrap().abs() < 1e-9);
     }
 }

@@ -12,6 +12,7 @@ use std::ops::Range;
 use nalgebra::Vector3;
 
 use crate::skeleton::{JOINT_COUNT, Joint};
+use crate::trajectory::JointState;
 
 use super::inertia::{Row, SegmentKind, Sex, row};
 use super::motion::Motion;
@@ -185,7 +186,7 @@ impl Inertia {
         let velocity = self.centre_of_mass(motion, time_s)?.rate;
         let mut noise = 0.0;
         for (joint, weight) in self.joint_weights() {
-            noise += 3.0 * weight * weight * speed_variance(motion, joint, time_s)?;
+            noise += 3.0 * weight * weight * speed_variance(motion, joint, &motion.state(joint, time_s)?);
         }
         let linear = 0.5 * mass * (velocity.norm_squared() - noise).max(0.0);
         let total = self.energy_j_kg(motion, 0..SEGMENT_COUNT, time_s)?;
@@ -216,8 +217,9 @@ impl Inertia {
 
 /// Energy of the ball in the hand, J per kg of body mass, less the expected noise.
 pub(super) fn ball_j_kg(motion: &Motion<'_>, mass_kg: f64, time_s: f64) -> Result<f64, Missing> {
-    let speed2 = motion.speed_m_s(THROWING.knuckle, time_s)?.powi(2);
-    let noise = 3.0 * speed_variance(motion, THROWING.knuckle, time_s)?;
+    let hand = motion.state(THROWING.knuckle, time_s)?;
+    let speed2 = hand.velocity_m_s.norm_squared();
+    let noise = 3.0 * speed_variance(motion, THROWING.knuckle, &hand);
     Ok(0.5 * BALL_MASS_KG / mass_kg * (speed2 - noise).max(0.0))
 }
 
@@ -231,8 +233,13 @@ fn end(motion: &Motion<'_>, joints: &[Joint], time_s: f64) -> Result<End, Missin
     let mut point = MovingVector::fixed(Vector3::zeros());
     let mut variance = 0.0;
     for &joint in joints {
-        point = point + motion.joint(joint, time_s)?;
-        variance += speed_variance(motion, joint, time_s)?;
+        let state = motion.state(joint, time_s)?;
+        point = point
+            + MovingVector {
+                value: state.position_m,
+                rate: state.velocity_m_s,
+            };
+        variance += speed_variance(motion, joint, &state);
     }
     let count = joints.len() as f64;
     Ok(End {
@@ -242,7 +249,6 @@ fn end(motion: &Motion<'_>, joints: &[Joint], time_s: f64) -> Result<End, Missin
 }
 
 /// Variance of a joint's speed along one axis; 0 where its doubt is unknown.
-fn speed_variance(motion: &Motion<'_>, joint: Joint, time_s: f64) -> Result<f64, Missing> {
-    let sd_m = motion.state(joint, time_s)?.sd_m.unwrap_or(0.0);
-    Ok((sd_m * motion.speed_noise_per_s[joint]).powi(2))
+fn speed_variance(motion: &Motion<'_>, joint: Joint, state: &JointState) -> f64 {
+    (state.sd_m.unwrap_or(0.0) * motion.speed_noise_per_s[joint]).powi(2)
 }

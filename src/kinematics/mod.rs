@@ -47,6 +47,9 @@ mod events;
 /// Body-segment parameters.
 mod inertia;
 
+/// Further instants for pages.
+mod landmarks;
+
 /// The metrics by part of the body.
 mod metrics;
 
@@ -88,6 +91,7 @@ pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
 pub use curves::Curve;
 pub use events::{Event, EventName, PerEvent};
 pub use inertia::{Row, SegmentKind, Sex, row as segment_row};
+pub use landmarks::Landmark;
 pub use perturb::ClockDoubt;
 pub use reason::{Caution, Missing};
 pub use sequence::{Sequence, SequencePeak};
@@ -195,6 +199,8 @@ pub struct DeliveryMeasures {
     pub metrics: Vec<Metric>,
     /// Figures over the trajectory's own times, as a right-hander's.
     pub curves: Vec<Curve>,
+    /// Further instants that could be found, for pages.
+    pub landmarks: Vec<Landmark>,
     /// The order of the segments' fastest turns.
     pub sequence: Sequence,
     /// What the reader should know.
@@ -231,6 +237,7 @@ pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) ->
             .map(|(index, definition)| assemble::metric(definition, index, &subject, &delivery, &draws))
             .collect(),
         curves: curves::curves(&delivery),
+        landmarks: assemble::landmarks(&delivery, &draws),
         sequence: assemble::sequence(&delivery, &draws),
         warnings: warnings.into_vec(),
     }

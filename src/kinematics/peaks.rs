@@ -29,7 +29,7 @@ pub(super) struct Peak {
     pub(super) time_s: f64,
     /// How large.
     pub(super) value: f64,
-    /// It lies at an end of the window.
+    /// It lies at an end of the window, or beside a gap.
     pub(super) at_edge: bool,
     /// Why its window is not fully known, if so.
     pub(super) gaps: Option<Caution>,
@@ -116,7 +116,7 @@ impl Samples {
         Ok(Peak {
             time_s,
             value,
-            at_edge: top == 0 || top + 1 == self.values.len(),
+            at_edge: self.neighbours(top).is_none(),
             second: self.second_peak(top),
             gaps: self.first_gap.map(|why| Caution::Gaps {
                 missing_pct: 100.0 * unknown_share,
@@ -127,10 +127,8 @@ impl Samples {
 
     /// The parabola's vertex over three samples; the sample itself where a neighbour is missing.
     fn vertex(&self, top: usize) -> (f64, f64) {
-        let at = |i: usize| self.values.get(i).copied().flatten();
-        let here = at(top).unwrap_or_default();
-        let neighbours = top.checked_sub(1).and_then(at).zip(at(top + 1));
-        match neighbours {
+        let here = self.values[top].unwrap_or_default();
+        match self.neighbours(top) {
             Some((before, after)) if before - 2.0 * here + after < 0.0 => {
                 let bend = before - 2.0 * here + after;
                 let shift = 0.5 * (before - after) / bend;
@@ -143,6 +141,12 @@ impl Samples {
         }
     }
 
+    /// The values before and after a sample; `None` at an end or beside a gap.
+    fn neighbours(&self, index: usize) -> Option<(f64, f64)> {
+        let at = |i: usize| self.values.get(i).copied().flatten();
+        index.checked_sub(1).and_then(at).zip(at(index + 1))
+    }
+
     /// The largest other local maximum that a dip parts from the top.
     fn second_peak(&self, top: usize) -> Option<(f64, f64)> {
         let highest = self.values[top]?;
@@ -153,12 +157,16 @@ impl Samples {
             .filter_map(|(i, v)| v.map(|v| (i, v)))
             .collect();
         let start = known.iter().position(|k| k.0 == top)?;
+        let locally_highest = |i: usize, value: f64| {
+            self.neighbours(i)
+                .is_some_and(|(before, after)| before <= value && after <= value)
+        };
         let rival = |walk: &mut dyn Iterator<Item = &(usize, f64)>| {
             let (mut lowest, mut best) = (highest, None::<(usize, f64)>);
             for &(i, value) in walk {
                 lowest = lowest.min(value);
                 let parted = value.min(highest) - lowest >= DIP_BETWEEN_PEAKS * highest;
-                if parted && best.is_none_or(|b| value > b.1) {
+                if parted && best.is_none_or(|b| value > b.1) && locally_highest(i, value) {
                     best = Some((i, value));
                 }
             }
@@ -282,6 +290,9 @@ mod tests {
         assert!((time_s - 0.7).abs() < 1e-3 && (value - 0.9).abs() < 1e-3);
         let one = sample(0.0, 1.0, |t| Ok(hump(t, 0.5))).unwrap();
         assert_eq!(one.highest().unwrap().second, None);
+        // A rise to the end of the window is no peak.
+        let rise = sample(0.0, 1.0, |t| Ok(hump(t, 0.3) + 0.9 * hump(t, 1.1))).unwrap();
+        assert_eq!(rise.highest().unwrap().second, None);
     }
 
     #[test]

@@ -41,9 +41,12 @@ impl ClockDoubt {
     }
 }
 
+/// Noise quicker than this is not told from white, seconds.
+const LEAST_TIME_CONSTANT_S: f64 = 1e-3;
+
 /// Rate of the Matern process for an exponential time constant, 1/s.
 fn matern_rate_per_s(time_constant_s: f64) -> f64 {
-    8.0 / (3.0 * time_constant_s)
+    8.0 / (3.0 * time_constant_s.max(LEAST_TIME_CONSTANT_S))
 }
 
 /// Standard deviation of the noise's velocity over that of its position, 1/s.

@@ -84,7 +84,9 @@ pub enum Missing {
         to_s: f64,
     },
     /// A largest value at the end of its window is no peak.
-    #[error("{what} has no peak between {from_s:.3} s and {to_s:.3} s: its largest value lies at an end")]
+    #[error(
+        "{what} has no peak between {from_s:.3} s and {to_s:.3} s: its largest value lies at an end or beside a gap"
+    )]
     NoPeak {
         /// The quantity.
         what: &'static str,
@@ -131,15 +133,19 @@ pub enum Caution {
         least_deg: f64,
     },
     /// Two peaks nearly as high: their times differ more than their heights.
-    #[error("a second peak at {time_s:.3} s reaches {share_pct:.0} % of the first")]
+    #[error(
+        "two peaks: the largest at {first_s:.3} s, another at {second_s:.3} s with {share_pct:.0} % of it"
+    )]
     SecondPeak {
-        /// When, seconds.
-        time_s: f64,
+        /// When the largest comes, seconds.
+        first_s: f64,
+        /// When the other comes, seconds.
+        second_s: f64,
         /// Its height, percent of the first.
         share_pct: f64,
     },
     /// The largest value lies at the end of the window.
-    #[error("the largest value lies at the end of its window, at {time_s:.3} s")]
+    #[error("the largest value lies at an end of its window or beside a gap, at {time_s:.3} s")]
     PeakAtEdge {
         /// When, seconds.
         time_s: f64,
@@ -160,6 +166,14 @@ pub enum Caution {
     Fragile {
         /// Share, percent.
         failed_pct: f64,
+    },
+    /// Noise moves the value one way: a peak that hardly rises above the noise reads too high.
+    #[error("joint noise shifts it by {shift:+.3}, more than its standard deviation of {sd:.3}")]
+    Shifted {
+        /// Mean shift, in the metric's unit.
+        shift: f64,
+        /// Standard deviation, in the metric's unit.
+        sd: f64,
     },
     /// The standard deviation is too large for the value to be of use.
     #[error("its standard deviation, {sd:.3}, is above {bound:.3}")]

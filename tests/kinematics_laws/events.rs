@@ -156,3 +156,49 @@ fn events_of_the_made_up_delivery_agree_with_the_second_implementation() {
         );
     }
 }
+
+#[test]
+fn further_instants_are_those_of_the_closed_forms_and_of_the_second_implementation() {
+    let time_of = |measures: &twinmound::kinematics::DeliveryMeasures, name: &str| {
+        measures
+            .landmarks
+            .iter()
+            .find(|l| l.name == name)
+            .map(|l| l.time_s)
+    };
+    let measures = measure(&motion(), &right_hander(), &Options::without_doubt());
+    // The hand falls to a fifth of its largest speed where 1 + cos = 0.4.
+    let expected_s = HAND_FASTEST_S + 0.3 * (-0.6_f64).acos() / (2.0 * PI);
+    let found = time_of(&measures, "end_of_follow_through").unwrap();
+    assert!((found - expected_s).abs() < 1e-4, "{found} against {expected_s}");
+    assert_eq!(
+        time_of(&measures, "start_of_forward_movement"),
+        None,
+        "this body stands"
+    );
+
+    let delivery = Delivery::load();
+    let measures = measure(&delivery.trajectory(), &right_hander(), &Options::without_doubt());
+    let expected = |id: &str| delivery.events()[1] - delivery.metrics().iter().find(|m| m.0 == id).unwrap().1;
+    for (name, id) in [
+        (
+            "pelvis_rotation_onset",
+            "pelvis_rotation_onset_before_foot_contact_s",
+        ),
+        ("drive_heel_lift", "drive_heel_lift_before_foot_contact_s"),
+    ] {
+        let found = time_of(&measures, name).unwrap();
+        assert!(
+            (found - expected(id)).abs() < 1e-4,
+            "{name}: {found} against {}",
+            expected(id)
+        );
+    }
+    let order = [
+        "start_of_forward_movement",
+        "pelvis_rotation_onset",
+        "trunk_rotation_onset",
+    ];
+    let times = order.map(|name| time_of(&measures, name).unwrap());
+    assert!(times.is_sorted(), "{times:?}");
+}

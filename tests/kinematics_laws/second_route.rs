@@ -38,6 +38,7 @@ fn every_metric_agrees_with_the_second_implementation() {
             worst.push(format!("{id}: {got} against {value}"));
         }
     }
+    worst.sort();
     assert!(worst.is_empty(), "{worst:#?}");
     // Only the ball's speed has no second route: there is no ball.
     assert_eq!(expected.len() + 1, measures.metrics.len());
@@ -84,4 +85,32 @@ fn a_left_hander_gives_the_numbers_of_the_mirrored_right_hander() {
     assert_eq!(guessed.throws, Side::Left);
     assert_eq!(guessed.metrics, left.metrics);
     assert!(guessed.warnings.iter().any(|w| w.code == "throwing_hand_guessed"));
+}
+
+#[test]
+fn the_sequence_lists_its_peaks_in_order_with_the_chance_of_that_order() {
+    let trajectory = with_sd(Delivery::load().trajectory(), 0.003);
+    let options = Options {
+        draws: 40,
+        ..Options::default()
+    };
+    let measures = measure(&trajectory, &right_hander(), &options);
+    let peaks = &measures.sequence.peaks;
+    assert_eq!(peaks.len(), 5);
+    assert!(peaks.is_sorted_by(|a, b| a.time_s <= b.time_s));
+    assert_eq!((peaks[0].segment, peaks[1].segment), ("pelvis", "trunk"));
+    let pelvis = measures
+        .metric("peak_pelvis_rotation_speed_deg_s")
+        .unwrap()
+        .value
+        .unwrap();
+    assert!((peaks[0].speed_deg_s - pelvis).abs() < 1e-9);
+    let probability = measures.sequence.order_probability.unwrap();
+    assert!((0.05..=1.0).contains(&probability), "{probability}");
+    let exact = measure(
+        &Delivery::load().trajectory(),
+        &right_hander(),
+        &Options::without_doubt(),
+    );
+    assert_eq!(exact.sequence.order_probability, None);
 }

@@ -229,20 +229,27 @@ fn drive_hip_rotation(d: &Delivery<'_>, time_s: f64) -> Outcome {
 }
 
 fn drive_heel_lift(d: &Delivery<'_>, contact_s: f64) -> Outcome {
+    Ok((contact_s - heel_lift_s(d, contact_s)?).into())
+}
+
+/// The last instant before contact at which the drive heel is less than 30 mm above its height at peak knee lift;
+/// contact itself when it still is then.
+pub(in crate::kinematics) fn heel_lift_s(d: &Delivery<'_>, contact_s: f64) -> Result<f64, Missing> {
     let lift_s = d.at(EventName::PeakKneeLift)?;
     let height = |t: f64| d.motion.height_m(DRIVE.heel, t);
     let level_m = height(lift_s)? + HEEL_LIFT_M;
     if height(contact_s)? < level_m {
-        return Ok(0.0.into());
+        return Ok(contact_s);
     }
+    let never = Missing::NoCrossing {
+        what: "the drive heel was never seen low",
+        from_s: lift_s,
+        to_s: contact_s,
+    };
     let bracket = sample(lift_s, contact_s, height)?
         .last_below(level_m)
-        .ok_or(Missing::NoCrossing {
-            what: "the drive heel was never seen low",
-            from_s: lift_s,
-            to_s: contact_s,
-        })?;
-    Ok((contact_s - crossing(bracket, level_m, height)?).into())
+        .ok_or(never)?;
+    crossing(bracket, level_m, height)
 }
 
 fn knee_drop_to_arm_raise(d: &Delivery<'_>) -> Outcome {

@@ -198,9 +198,10 @@ pub(super) fn any_peak(peak: Peak) -> Reading {
 
 /// The doubt a second peak brings.
 fn second_peak(peak: &Peak) -> Option<Caution> {
-    let (time_s, value) = peak.second?;
+    let (second_s, value) = peak.second?;
     (value >= RIVAL_SHARE * peak.value).then(|| Caution::SecondPeak {
-        time_s,
+        first_s: peak.time_s,
+        second_s,
         share_pct: 100.0 * value / peak.value,
     })
 }
