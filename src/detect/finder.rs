@@ -321,7 +321,7 @@ fn throw_speed(poses: &[Pose2d], height_px: f64) -> f64 {
         }
         let earlier = &poses[before];
         let dt = (pose.pts - earlier.pts).0;
-        if dt < THROW_SPAN.0 || dt > 5.0 * THROW_SPAN.0 {
+        if !(THROW_SPAN.0..=5.0 * THROW_SPAN.0).contains(&dt) {
             continue;
         }
         for joint in [Joint::LeftWrist, Joint::RightWrist] {

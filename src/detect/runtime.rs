@@ -169,6 +169,9 @@ impl Network {
             .map_err(|e| refused(e.to_string()))?
             .with_intra_threads(threads.max(1))
             .map_err(|e| refused(e.to_string()))?
+            // Waiting threads must not spin: another phone's pictures, or another program, need the cores.
+            .with_intra_op_spinning(false)
+            .map_err(|e| refused(e.to_string()))?
             .commit_from_memory(&bytes)
             .map_err(|e| refused(e.to_string()))?;
         let input = manifest.values().name.clone();
