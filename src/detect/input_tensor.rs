@@ -127,27 +127,25 @@ fn axis_taps(start: f64, length: f64, outputs: usize, sources: usize) -> Vec<Tap
 
 fn resample(plane: &Grey, columns: &[Taps], rows: &[Taps]) -> Vec<f32> {
     let width = columns.len();
-    let first_row = rows.iter().map(|t| t.first).min().unwrap_or(0);
-    let end_row = rows.iter().map(|t| t.first + t.weights.len()).max().unwrap_or(0);
-    let mut narrowed = vec![0.0_f32; width * (end_row - first_row)];
-    for (y, line) in (first_row..end_row).zip(narrowed.chunks_exact_mut(width)) {
-        let source = &plane.data[y * plane.width..(y + 1) * plane.width];
-        for (value, taps) in line.iter_mut().zip(columns) {
-            let pixels = &source[taps.first..taps.first + taps.weights.len()];
-            *value = pixels
-                .iter()
-                .zip(&taps.weights)
-                .map(|(p, w)| f32::from(*p) * w)
-                .sum();
-        }
-    }
+    let first = columns.iter().map(|t| t.first).min().unwrap_or(0);
+    let end = columns
+        .iter()
+        .map(|t| t.first + t.weights.len())
+        .max()
+        .unwrap_or(0);
+    let mut row = vec![0.0_f32; end - first];
     let mut out = vec![0.0_f32; width * rows.len()];
     for (line, taps) in out.chunks_exact_mut(width).zip(rows) {
-        for (k, weight) in taps.weights.iter().enumerate() {
-            let from = (taps.first - first_row + k) * width;
-            for (value, source) in line.iter_mut().zip(&narrowed[from..from + width]) {
-                *value += source * weight;
+        row.fill(0.0);
+        for (y, weight) in (taps.first..).zip(&taps.weights) {
+            let source = &plane.data[y * plane.width + first..y * plane.width + end];
+            for (value, pixel) in row.iter_mut().zip(source) {
+                *value += f32::from(*pixel) * weight;
             }
+        }
+        for (value, taps) in line.iter_mut().zip(columns) {
+            let pixels = &row[taps.first - first..][..taps.weights.len()];
+            *value = pixels.iter().zip(&taps.weights).map(|(p, w)| p * w).sum();
         }
     }
     out

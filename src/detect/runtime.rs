@@ -3,6 +3,7 @@
 use std::env;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
 use ort::environment::Environment;
 use ort::session::Session;
@@ -24,6 +25,9 @@ const MODELS: &str = "models";
 /// Names a library file of one's own.
 const VARIABLE: &str = "ORT_DYLIB_PATH";
 
+/// The one runtime of this process: the library allows no second. Empty until it was loaded.
+static LOADED: Mutex<Option<Runtime>> = Mutex::new(None);
+
 /// The loaded runtime. Cheap to clone; all clones are one.
 #[derive(Clone)]
 pub struct Runtime {
@@ -33,11 +37,15 @@ pub struct Runtime {
 impl Runtime {
     /// Finds and loads the runtime's library: the file that `ORT_DYLIB_PATH` names; else beside the program or in
     /// `../lib`; else `.setup/onnxruntime` of the project's folder (one that holds the program, the current folder, or
-    /// the one that the program was built in).
+    /// the one that the program was built in). Loaded once; later calls give the same.
     ///
     /// # Errors
     /// [`DetectError::RuntimeMissing`] when no such file exists, [`DetectError::RuntimeBroken`] when it does not load.
     pub fn load() -> Result<Self, DetectError> {
+        let mut loaded = LOADED.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(runtime) = loaded.as_ref() {
+            return Ok(runtime.clone());
+        }
         let named = env::var_os(VARIABLE).filter(|v| !v.is_empty()).map(PathBuf::from);
         let looked = match named {
             Some(path) => vec![path],
@@ -54,7 +62,9 @@ impl Runtime {
             .with_name("twinmound")
             .build()
             .map_err(|e| broken(e.to_string()))?;
-        Ok(Self { environment })
+        let runtime = Self { environment };
+        *loaded = Some(runtime.clone());
+        Ok(runtime)
     }
 }
 
@@ -158,6 +168,9 @@ impl Network {
         let session = Session::builder(&runtime.environment)
             .map_err(|e| refused(e.to_string()))?
             .with_intra_threads(threads.max(1))
+            .map_err(|e| refused(e.to_string()))?
+            // Waiting threads must not spin: another phone's pictures, or another program, need the cores.
+            .with_intra_op_spinning(false)
             .map_err(|e| refused(e.to_string()))?
             .commit_from_memory(&bytes)
             .map_err(|e| refused(e.to_string()))?;
