@@ -2,6 +2,13 @@
 //!
 //! The numbers and their recipe: `fixtures/calibration`. The pictures are read from the installed package.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "a test shows its figures and fails loudly, also in the functions it calls"
+)]
+
 use std::path::Path;
 use std::time::Instant;
 
@@ -303,4 +310,74 @@ fn projection_equals_opencvs() {
         let miss = ours.distance_px(PixelPoint::new(pixel[0], pixel[1]));
         assert!(miss < 1e-9, "{miss}");
     }
+}
+
+#[test]
+fn photographs_without_a_board_are_turned_down_quickly() {
+    // Photographs of the same package: texture, a building, boards for games.
+    for name in [
+        "baboon.jpg",
+        "building.jpg",
+        "fruits.jpg",
+        "graf1.png",
+        "home.jpg",
+        "sudoku.png",
+        "board.jpg",
+    ] {
+        let path = Path::new(PICTURES).join(name);
+        let read = image::open(&path)
+            .unwrap_or_else(|e| {
+                panic!(
+                    "{}: {e}; this test needs the Debian package opencv-doc",
+                    path.display()
+                )
+            })
+            .to_luma8();
+        let picture = Grey {
+            width: read.width() as usize,
+            height: read.height() as usize,
+            data: read.into_raw(),
+        };
+        let start = Instant::now();
+        let seen = find_board(&picture, &Board::default());
+        let ms = start.elapsed().as_secs_f64() * 1e3;
+        println!(
+            "{name} {}x{}: {seen:?}, {ms:.1} ms",
+            picture.width, picture.height
+        );
+        assert!(seen.is_err(), "{name}");
+        assert!(ms < 1000.0, "{name}: {ms} ms");
+    }
+}
+
+#[test]
+#[ignore = "a measurement: compare with OpenCV doing the same on the same machine"]
+fn time_to_calibrate_sixty_pairs() {
+    let reference = reference();
+    let start = Instant::now();
+    let mut films = [Film::new(640, 480, None), Film::new(640, 480, None)];
+    let pictures: Vec<(Grey, Grey)> = reference
+        .numbers
+        .iter()
+        .map(|&n| (picture("left", n), picture("right", n)))
+        .collect();
+    println!("reading 13 pairs: {:.2} s", start.elapsed().as_secs_f64());
+    let start = Instant::now();
+    for number in 0..60 {
+        let (left, right) = &pictures[number % pictures.len()];
+        films[0].look(left, number, None, &board(&reference)).unwrap();
+        films[1].look(right, number, None, &board(&reference)).unwrap();
+    }
+    let found = start.elapsed().as_secs_f64();
+    calibrate(
+        [&films[0], &films[1]],
+        Pairing::ByNumber,
+        [None, None],
+        &settings(&reference),
+    )
+    .unwrap();
+    println!(
+        "60 pairs: corners {found:.2} s, all {:.2} s, one core",
+        start.elapsed().as_secs_f64()
+    );
 }

@@ -34,7 +34,7 @@ fn normaliser(points: &[Vector2<f64>]) -> Option<Matrix3<f64>> {
     let count = points.len() as f64;
     let mean = points.iter().sum::<Vector2<f64>>() / count;
     let spread = points.iter().map(|p| (p - mean).norm()).sum::<f64>() / count;
-    if !(spread > 1e-12) {
+    if spread.is_nan() || spread <= 1e-12 {
         return None;
     }
     let s = std::f64::consts::SQRT_2 / spread;

@@ -92,9 +92,9 @@ impl Session {
             left_from_world,
             self.rig.right_from_left.0.after(&left_from_world),
         ];
-        for phone in 0..2 {
+        for (phone, camera) in cameras.iter().enumerate() {
             for _ in 0..self.near_views {
-                let pose = self.near_pose(&cameras[phone], &mut rng);
+                let pose = self.near_pose(camera, &mut rng);
                 self.record(&mut films, moment, &[(phone, pose)], &mut rng);
                 moment += 1;
             }

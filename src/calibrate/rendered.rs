@@ -128,13 +128,15 @@ impl Shot {
     }
 }
 
+type Rays = Arc<Vec<Vector2<f64>>>;
+
 /// Rays of the pixels' corners, row by row; inside a pixel they are interpolated. Kept from picture to picture.
-fn rays(camera: &Camera) -> Arc<Vec<Vector2<f64>>> {
-    static KEPT: Mutex<Vec<(Camera, Arc<Vec<Vector2<f64>>>)>> = Mutex::new(Vec::new());
+fn rays(camera: &Camera) -> Rays {
+    static KEPT: Mutex<Vec<(Camera, Rays)>> = Mutex::new(Vec::new());
     if let Some((_, rays)) = KEPT.lock().unwrap().iter().find(|(c, _)| c == camera) {
         return rays.clone();
     }
-    let rays: Arc<Vec<Vector2<f64>>> = Arc::new(
+    let rays: Rays = Arc::new(
         (0..=camera.height_px)
             .flat_map(|y| {
                 (0..=camera.width_px).map(move |x| PixelPoint::new(f64::from(x) - 0.5, f64::from(y) - 0.5))

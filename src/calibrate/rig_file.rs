@@ -171,7 +171,7 @@ fn rows(rotation: &Rotation3<f64>) -> [[f64; 3]; 3] {
 fn rigid(rotation: &[[f64; 3]; 3], translation_m: &[f64; 3]) -> Result<Rigid, RigFileError> {
     let m = Matrix3::from_fn(|i, j| rotation[i][j]);
     let off = (m * m.transpose() - Matrix3::identity()).norm();
-    if !(off < ROTATION_TOLERANCE) || m.determinant() < 0.0 {
+    if off.is_nan() || off > ROTATION_TOLERANCE || m.determinant() < 0.0 {
         return Err(RigFileError::Value {
             what: "a rotation",
             why: "its rows must be at right angles and of length 1",

@@ -50,13 +50,13 @@ impl Saddle {
         Some([(along + across).normalize(), (along - across).normalize()])
     }
 
-    /// Sign of the wedge between the unit vectors `u` and `v`: +1 bright, -1 dark; `None` when the edges do not run along
-    /// `u` and `v`.
-    pub(super) fn polarity(&self, u: Vector2<f64>, v: Vector2<f64>) -> Option<f64> {
+    /// Sign of the wedge between the unit vectors `u` and `v`: +1 bright, -1 dark; `None` when the edges run clearly
+    /// otherwise: the second derivative along `u` or `v`, 0 for edges, exceeds `tolerance` times the mixed one.
+    pub(super) fn polarity(&self, u: Vector2<f64>, v: Vector2<f64>, tolerance: f64) -> Option<f64> {
         let mixed = u.dot(&(self.hessian * v));
         let along_u = u.dot(&(self.hessian * u)).abs();
         let along_v = v.dot(&(self.hessian * v)).abs();
-        (along_u.max(along_v) < 0.9 * mixed.abs()).then_some(mixed.signum())
+        (along_u.max(along_v) < tolerance * mixed.abs()).then_some(mixed.signum())
     }
 }
 
@@ -81,15 +81,6 @@ impl Plane {
         let (width, height) = (picture.width, picture.height);
         let mut rows = vec![0.0_f32; width * height];
         for (source, target) in picture.data.chunks_exact(width).zip(rows.chunks_exact_mut(width)) {
-            let last = width - 1;
-            let value = |x: usize| f32::from(source[x.min(last)]);
-            for x in 0..width.min(2) {
-                target[x] = (value(x.saturating_sub(2))
-                    + value(x + 2)
-                    + 4.0 * (value(x.saturating_sub(1)) + value(x + 1))
-                    + 6.0 * value(x))
-                    / 16.0;
-            }
             if width > 4 {
                 for (t, w) in target[2..width - 2].iter_mut().zip(source.windows(5)) {
                     let sum = u16::from(w[0])
@@ -99,10 +90,13 @@ impl Plane {
                     *t = f32::from(sum) * (1.0 / 16.0);
                 }
             }
-            for x in width.saturating_sub(2).max(2)..width {
-                target[x] =
-                    (value(x - 2) + value(x + 2) + 4.0 * (value(x - 1) + value(x + 1)) + 6.0 * value(x))
-                        / 16.0;
+            let at = |x: isize| f32::from(source[x.clamp(0, width as isize - 1) as usize]);
+            for x in (0..2)
+                .chain(width.saturating_sub(2).max(2)..width)
+                .filter(|x| *x < width)
+            {
+                let i = x as isize;
+                target[x] = (at(i - 2) + at(i + 2) + 4.0 * (at(i - 1) + at(i + 1)) + 6.0 * at(i)) / 16.0;
             }
         }
         let mut data = vec![0.0_f32; width * height];

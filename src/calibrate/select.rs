@@ -79,7 +79,7 @@ fn varied(count: usize, qualities: &[f64], difference: impl Fn(usize, usize) -> 
 }
 
 /// The views from which one phone's lens is made.
-pub(super) fn lens_views<'a>(film: &'a Film, cols: usize) -> Vec<&'a BoardView> {
+pub(super) fn lens_views(film: &Film, cols: usize) -> Vec<&BoardView> {
     if film.sightings.iter().all(|s| s.time.is_none()) {
         return film.sightings.iter().map(|s| &s.view).collect();
     }

@@ -66,7 +66,7 @@ impl Judgement {
         text: String,
         hint: &str,
     ) {
-        if !(value <= refused) {
+        if value.is_nan() || value > refused {
             self.lower(Verdict::Refused, code, text, hint);
         } else if value > usable {
             self.lower(Verdict::Usable, code, text, hint);
