@@ -1,23 +1,280 @@
-//! Pipeline: the story from two videos to one measured delivery.
+//! Pipeline: the story from two videos to measured deliveries.
+//!
+//! [`measure_recording`] names every stage in order; [`calibrate_recording`] and [`make_lens`] do the same for the board.
 
-/// Whose problem an error is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Blame {
-    /// The input or the set-up: the person at the keyboard can act.
-    Input,
-    /// The machine or the program.
-    Machine,
+/// What can stand in the way, and whose problem it is.
+mod error;
+
+/// Recordings of the board become a rig or a lens.
+mod board_films;
+
+/// Two videos become two pose tracks.
+mod athletes;
+
+/// Sound and motion become one clock offset.
+mod clocks;
+
+/// Results become records of the files.
+mod records;
+
+/// Pictures of the key moments.
+mod pictures;
+
+use std::path::{Path, PathBuf};
+
+pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
+pub use error::{Blame, PipelineError};
+
+use crate::calibrate::{RigFile, Verdict};
+use crate::detect::{Models, Runtime};
+use crate::geometry::{Phone, Shutter, StereoRig};
+use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
+use crate::kinematics::deliveries::{DeliverySpan, find_deliveries};
+use crate::kinematics::{Athlete, ClockDoubt, DeliveryMeasures, Options, measure};
+use crate::quality::{Progress, Warning, Warnings};
+use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
+use crate::report::{DeliveryContent, ReportContent, page};
+use crate::skeleton::PerJoint;
+use crate::smooth::{self, JerkDensity, JointSamples, Smoothed, smooth};
+use crate::store::{self, DeliveryRecord, WholeFolder, delivery_folder_name, is_delivery_folder, joints_csv};
+use crate::sync::ClockOffset;
+use crate::track::PoseTrack;
+use crate::trajectory::Trajectory;
+use crate::triangulate::{Gates, TwoTracks, triangulate};
+use crate::units::Seconds;
+
+/// What `measure` was asked to do.
+#[derive(Clone, Debug)]
+pub struct MeasureRequest {
+    /// LEFT phone's video.
+    pub left: PathBuf,
+    /// RIGHT phone's video.
+    pub right: PathBuf,
+    /// `rig.json`.
+    pub rig: PathBuf,
+    /// Folder to write.
+    pub out: PathBuf,
+    /// Who throws.
+    pub athlete: Athlete,
+    /// Known sensor readout of left and right, seconds.
+    pub readout_s: Option<[f64; 2]>,
+    /// Known exposure of left and right, seconds.
+    pub exposure_s: Option<[f64; 2]>,
+    /// Known clock offset (left time = right time + offset), seconds.
+    pub offset_s: Option<f64>,
+    /// True rate of slow-motion clips, hertz.
+    pub capture_fps: Option<f64>,
+    /// Manifest of another keypoint network.
+    pub model: Option<PathBuf>,
 }
 
-/// Placeholder.
-#[derive(Debug, thiserror::Error)]
-#[error("x")]
-pub struct PipelineError;
+/// One measured delivery.
+#[derive(Clone, Debug)]
+pub struct MeasuredDelivery {
+    /// The joints' paths.
+    pub trajectory: Trajectory,
+    /// Events, metrics, curves.
+    pub measures: DeliveryMeasures,
+    /// As written to `delivery.json`.
+    pub record: DeliveryRecord,
+}
 
-impl PipelineError {
-    /// Whose problem it is.
-    #[must_use]
-    pub fn blame(&self) -> Blame {
-        Blame::Input
+/// A recording, measured and written.
+#[derive(Clone, Debug)]
+pub struct MeasuredRecording {
+    /// Its deliveries in order of time.
+    pub deliveries: Vec<MeasuredDelivery>,
+    /// The page.
+    pub report: PathBuf,
+}
+
+/// Everything known of a recording before its deliveries are looked at one by one.
+struct Recording {
+    clips: [Clip; 2],
+    shutters: [Shutter; 2],
+    rig_file: RigFile,
+    rig: StereoRig,
+    /// Times count from LEFT's first frame; RIGHT's are on its own clock less the same amount.
+    tracks: [PoseTrack; 2],
+    clock: ClockOffset,
+    smoothed: Smoothed,
+    warnings: Warnings,
+}
+
+/// One recording pair becomes measured deliveries, written to `request.out`.
+///
+/// # Errors
+/// [`PipelineError`], by stage.
+pub fn measure_recording(
+    request: &MeasureRequest,
+    progress: &dyn Progress,
+) -> Result<MeasuredRecording, PipelineError> {
+    let recording = look_at(request, progress)?;
+    let spans = find_deliveries(&recording.smoothed.trajectory, request.athlete.throws);
+    if spans.is_empty() {
+        return Err(PipelineError::NothingThrown);
     }
+    progress.start("reconstruct and measure", Some(spans.len() as u64));
+    let mut deliveries = Vec::new();
+    let mut contents = Vec::new();
+    for span in &spans {
+        let (delivery, content) = measure_delivery(request, &recording, span)?;
+        deliveries.push(delivery);
+        contents.push(content);
+        progress.advance(1);
+    }
+    progress.finish();
+    write(request, &deliveries, contents)?;
+    Ok(MeasuredRecording { deliveries, report: request.out.join("report.html") })
+}
+
+/// ingest -> detect -> sync -> triangulate -> smooth, for the whole recording.
+fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recording, PipelineError> {
+    let rig_file = read_rig(&request.rig)?;
+    let rig = rig_file.rig()?;
+    let options = IngestOptions { capture_fps: request.capture_fps, ..IngestOptions::default() };
+    let clips = [open_clip(&request.left, &options)?, open_clip(&request.right, &options)?];
+    let mut warnings = Warnings::default();
+    warnings.extend(clips.iter().flat_map(|c| c.warnings.clone()));
+    warnings.extend(check_pair(&clips[0].info, &clips[1].info)?);
+    for (phone, clip) in [Phone::Left, Phone::Right].into_iter().zip(&clips) {
+        let (seen, made) = ((clip.info.width_px, clip.info.height_px), rig.camera(phone));
+        if seen != (made.width_px, made.height_px) {
+            return Err(PipelineError::OtherPictureSize {
+                phone,
+                seen,
+                calibrated: (made.width_px, made.height_px),
+            });
+        }
+    }
+    let shutters = [0, 1].map(|i| shutter(&clips[i], i, request));
+    let runtime = Runtime::load()?;
+    let models = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
+    let [left, right] = models;
+    let tracks = athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?;
+    let clock = clocks::find(request.offset_s, &clips, &tracks, &rig, &shutters, &mut warnings)?;
+    let keypoints = triangulate(
+        &rig,
+        &TwoTracks {
+            left: &tracks[0],
+            right: &tracks[1],
+            left_shutter: shutters[0],
+            right_shutter: shutters[1],
+            clock_offset: Seconds(clock.offset_s),
+            left_first_pts: Seconds(0.0),
+        },
+        &Gates::default(),
+    )?;
+    let settings = smooth::Settings {
+        jerk: JerkDensity::for_thrower(request.athlete.throws),
+        timing_sd_s: clock.sd_s,
+        ..smooth::Settings::default()
+    };
+    let smoothed = smooth(&JointSamples::from(&keypoints), &settings)?;
+    Ok(Recording { clips, shutters, rig_file, rig, tracks, clock, smoothed, warnings })
+}
+
+/// reconstruct -> kinematics, for one delivery.
+fn measure_delivery(
+    request: &MeasureRequest,
+    recording: &Recording,
+    span: &DeliverySpan,
+) -> Result<(MeasuredDelivery, DeliveryContent), PipelineError> {
+    let mut warnings = recording.warnings.clone();
+    let view = |i: usize| View { track: &recording.tracks[i], shutter: recording.shutters[i] };
+    let estimate = reconstruct(
+        view(0),
+        view(1),
+        &recording.rig,
+        Clock { offset_s: recording.clock.offset_s, sd_s: recording.clock.sd_s },
+        &recording.smoothed.trajectory,
+        &reconstruct::Delivery { from: span.from, to: span.to, fastest: span.fastest, throws: span.throws },
+        &reconstruct::Settings::default(),
+    )?;
+    warnings.extend(recording.smoothed.warnings());
+    warnings.extend(fit_warning(&estimate));
+    let athlete = Athlete { throws: request.athlete.throws.or(Some(span.throws)), ..request.athlete };
+    let measures = measure(&estimate.trajectory, &athlete, &doubts(recording, &estimate));
+    warnings.extend(measures.warnings.clone());
+    let record = records::delivery(request, recording, &athlete, &estimate, &measures, warnings)?;
+    let pictures = pictures::key_pictures(recording, &record.events);
+    let content = DeliveryContent {
+        record: record.clone(),
+        curves: records::curves(&estimate.trajectory, &measures),
+        pictures,
+    };
+    Ok((MeasuredDelivery { trajectory: estimate.trajectory, measures, record }, content))
+}
+
+/// What the doubt of the figures comes from.
+fn doubts(recording: &Recording, estimate: &Reconstruction) -> Options {
+    let looks_along = |phone| recording.rig.camera_from_world(phone).0.rotation.inverse() * nalgebra::Vector3::z();
+    let world = recording.rig_file.world_from_left.as_ref();
+    Options {
+        bandwidth_hz: PerJoint::from_fn(|j| {
+            recording.smoothed.quality[j].as_ref().and_then(|quality| quality.bandwidth_hz)
+        }),
+        tilt_sd_deg: world.map_or(0.0, |w| w.sd_tilt_deg),
+        yaw_sd_deg: world.map_or(0.0, |w| w.sd_yaw_deg),
+        clock: Some(ClockDoubt {
+            sd_s: estimate.clock.sd_s,
+            left_view: looks_along(Phone::Left),
+            right_view: looks_along(Phone::Right),
+        }),
+        ..Options::default()
+    }
+}
+
+/// Says so when many keypoints contradict the rest.
+fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
+    (estimate.rejected_share > 0.1).then(|| {
+        Warning::new(
+            "keypoints_contradict",
+            format!("{:.0} % of the keypoints do not fit one body seen by both phones", 100.0 * estimate.rejected_share),
+            "check that the phones did not move since the calibration and that nobody stands in front of the athlete",
+        )
+    })
+}
+
+/// Reads `rig.json` and refuses a rig that must not be used.
+fn read_rig(path: &Path) -> Result<RigFile, PipelineError> {
+    let text = store::read_text(path)?;
+    let file = RigFile::from_json(&text)?;
+    if file.verdict == Verdict::Refused {
+        let reasons: Vec<_> = file.reasons.iter().map(|r| format!("{} ({})", r.text, r.hint)).collect();
+        return Err(PipelineError::RigRefused { reasons: reasons.join("; ") });
+    }
+    Ok(file)
+}
+
+/// One phone's shutter: what was given, the rest unknown.
+fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
+    let info = &clip.info;
+    let mut shutter = Shutter::unknown(info.width_px, info.height_px, info.turns);
+    if let Some(both) = request.readout_s {
+        (shutter.readout_s, shutter.readout_sd_s) = (both[phone], 0.0);
+    }
+    if let Some(both) = request.exposure_s {
+        (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
+    }
+    shutter
+}
+
+/// All files of the recording, whole or not at all.
+fn write(
+    request: &MeasureRequest,
+    deliveries: &[MeasuredDelivery],
+    contents: Vec<DeliveryContent>,
+) -> Result<(), PipelineError> {
+    let folder = WholeFolder::begin(&request.out)?;
+    for (i, delivery) in deliveries.iter().enumerate() {
+        let name = delivery_folder_name(i + 1);
+        folder.write(&format!("{name}/delivery.json"), &delivery.record.to_json()?)?;
+        folder.write(&format!("{name}/joints.csv"), &joints_csv(&delivery.trajectory, true)?)?;
+    }
+    let title = request.left.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    let html = page(&ReportContent { title, deliveries: contents })?;
+    folder.write("report.html", html.as_bytes())?;
+    folder.finish(is_delivery_folder)?;
+    Ok(())
 }

@@ -1,0 +1,131 @@
+//! What can stand in the way of the whole job, by stage, and whose problem it is.
+
+use std::path::PathBuf;
+
+use crate::calibrate::{CalibrateError, RigFileError};
+use crate::detect::DetectError;
+use crate::geometry::Phone;
+use crate::ingest::IngestError;
+use crate::reconstruct::ReconstructError;
+use crate::report::ReportError;
+use crate::smooth::SmoothError;
+use crate::store::StoreError;
+use crate::sync::SyncError;
+use crate::triangulate::TriangulateError;
+
+/// Whose problem an error is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Blame {
+    /// The input or the set-up: the person at the keyboard can act.
+    Input,
+    /// The machine or the program.
+    Machine,
+}
+
+/// Why the job could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum PipelineError {
+    /// A video.
+    #[error(transparent)]
+    Ingest(#[from] IngestError),
+    /// The athlete in one phone's video.
+    #[error("in the {} phone's video: {source}", name(*phone))]
+    InVideo {
+        /// Which phone's.
+        phone: Phone,
+        /// What.
+        source: DetectError,
+    },
+    /// The networks.
+    #[error(transparent)]
+    Detect(#[from] DetectError),
+    /// No clock offset.
+    #[error(
+        "the two phones' clocks could not be brought together: by sound: {sound}; by motion: {motion}\nhint: clap twice near the mound while both phones run, film the whole delivery, or give --offset-s"
+    )]
+    NoClock {
+        /// What the sound said.
+        sound: String,
+        /// What the motion said.
+        motion: SyncError,
+    },
+    /// The board.
+    #[error(transparent)]
+    Calibrate(#[from] CalibrateError),
+    /// A rig or lens file.
+    #[error(transparent)]
+    RigFile(#[from] RigFileError),
+    /// A rig that must not be used.
+    #[error("the rig file says that it must not be used: {reasons}\nhint: calibrate again")]
+    RigRefused {
+        /// Its reasons.
+        reasons: String,
+    },
+    /// The recording was made in another video mode than the calibration.
+    #[error(
+        "the {} phone's video has {} x {} pixels, but the rig was calibrated at {} x {}\nhint: film board and pitching in the same video mode, or check that LEFT and RIGHT are not exchanged",
+        name(*phone), seen.0, seen.1, calibrated.0, calibrated.1
+    )]
+    OtherPictureSize {
+        /// Which phone.
+        phone: Phone,
+        /// Of the recording, pixels.
+        seen: (u32, u32),
+        /// Of the rig, pixels.
+        calibrated: (u32, u32),
+    },
+    /// Folders of pictures that do not fit together.
+    #[error("{}: {what}\nhint: give two folders with pictures (PNG, JPEG) of the same names", folder.display())]
+    Pictures {
+        /// The folder.
+        folder: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
+    /// Space.
+    #[error(transparent)]
+    Triangulate(#[from] TriangulateError),
+    /// Paths.
+    #[error(transparent)]
+    Smooth(#[from] SmoothError),
+    /// The estimate.
+    #[error(transparent)]
+    Reconstruct(#[from] ReconstructError),
+    /// Nobody threw.
+    #[error(
+        "no delivery was found: no hand was faster than a throw\nhint: both phones must see the throwing arm from wind-up to follow-through; look at `twinmound keypoints VIDEO --overlay FOLDER`"
+    )]
+    NothingThrown,
+    /// Files.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The page.
+    #[error(transparent)]
+    Report(#[from] ReportError),
+    /// The demo's own films.
+    #[error(transparent)]
+    Demo(#[from] crate::demo::DemoError),
+}
+
+/// `left` or `right`.
+pub(crate) fn name(phone: Phone) -> &'static str {
+    match phone {
+        Phone::Left => "left",
+        Phone::Right => "right",
+    }
+}
+
+impl PipelineError {
+    /// Whose problem it is.
+    #[must_use]
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::Detect(_) | Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => {
+                Blame::Machine
+            }
+            Self::Store(error) if error.is_machine() => Blame::Machine,
+            Self::Demo(error) => error.blame(),
+            _ => Blame::Input,
+        }
+    }
+}
