@@ -18,7 +18,8 @@ from network import HEIGHT, MEAN, SCALE, WIDTH, Exported, KeypointNetwork
 
 OPSET = 17
 CALIBRATION_CROPS = 192
-FLOAT_LAYERS = ["Conv1_relu", "__expanded_conv", "__block_1_", "/network/heatmap", "/network/sigma", "/network/visible"]  # parts of node names
+QUANTISED = ["Conv", "Add", "Concat", "Resize", "Relu", "Clip"]  # with the rectifiers, so that they fuse into the convolutions
+FLOAT_LAYERS = ["Conv1_relu", "__expanded_conv", "/network/heatmap", "/network/sigma", "/network/visible"]  # parts of node names
 INPUT, OUTPUTS = "image", ["heatmap", "log_sigma_px", "visible_logit"]
 
 
@@ -41,6 +42,16 @@ def fold_padding(path):
             break
         for node in dead:
             graph.node.remove(node)
+    onnx.checker.check_model(model)
+    onnx.save(model, path)
+
+
+def drop_unused(path):
+    """Remove constants that no node reads, so that loading the model warns of nothing."""
+    model = onnx.load(path)
+    used = {name for node in model.graph.node for name in node.input}
+    for tensor in [tensor for tensor in model.graph.initializer if tensor.name not in used]:
+        model.graph.initializer.remove(tensor)
     onnx.checker.check_model(model)
     onnx.save(model, path)
 
@@ -73,15 +84,16 @@ def network_input(images):
 def export_int8(float_path, path, images):
     """Quantise the convolutions and what lies between them.
 
-    The last convolutions, the softmax and the readings under it stay in float, and so do the first layers: batch
-    normalisation is folded into them, their channels differ in range by orders of magnitude, and quantising them
-    alone moves the keypoints by a pixel.
+    The last convolutions, the softmax and the readings under it stay in float, and so do the first four convolutions:
+    batch normalisation is folded into them, their channels differ widely in range, and quantising them too nearly
+    doubles the distance to the float network.
     """
     convolutions = [node.name for node in onnx.load(float_path).graph.node if node.op_type == "Conv"]
     kept = [name for name in convolutions if any(part in name for part in FLOAT_LAYERS)]
     quantize_static(float_path, path, Crops(images[:CALIBRATION_CROPS]), quant_format=QuantFormat.QDQ, per_channel=True,
-                    op_types_to_quantize=["Conv", "Add", "Concat", "Resize"], nodes_to_exclude=kept, weight_type=QuantType.QInt8,
+                    op_types_to_quantize=QUANTISED, nodes_to_exclude=kept, weight_type=QuantType.QInt8,
                     activation_type=QuantType.QUInt8, calibrate_method=CalibrationMethod.MinMax)
+    drop_unused(path)
 
 
 def load_network(start, weights=None):
