@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
+use super::error::ManifestError;
 use crate::skeleton::Joint;
 
 /// What every manifest says of its network's file.
@@ -225,67 +226,6 @@ fn usual_window_cells() -> usize {
 
 fn usual_sigma_factor() -> f64 {
     1.0
-}
-
-/// Why a manifest is refused.
-#[derive(Debug, thiserror::Error)]
-pub enum ManifestError {
-    /// Not TOML, or a key is missing or of the wrong type.
-    #[error("the manifest cannot be read: {0}")]
-    Syntax(#[from] toml::de::Error),
-    /// A network for something else.
-    #[error(
-        "the manifest describes a network of another kind ({found:?}); a {expected:?} network is needed here"
-    )]
-    Kind {
-        /// What it is for.
-        found: NetworkKind,
-        /// What is needed.
-        expected: NetworkKind,
-    },
-    /// A number outside its bounds.
-    #[error("the manifest's {key} is {found}; it must be {bounds}")]
-    Bounds {
-        /// Which key.
-        key: &'static str,
-        /// Its value.
-        found: f64,
-        /// What would be right.
-        bounds: &'static str,
-    },
-    /// The decoding needs something that is not named.
-    #[error("the manifest's decoding needs {needed}, which is not given")]
-    NotGiven {
-        /// The missing key.
-        needed: &'static str,
-    },
-    /// The table of names speaks of a keypoint that the network does not have.
-    #[error("the manifest's map names the keypoint '{name}', which is not among its keypoints")]
-    UnknownKeypoint {
-        /// The name.
-        name: String,
-    },
-    /// The table of names speaks of a joint that we do not have.
-    #[error(
-        "the manifest maps '{keypoint}' to '{joint}', which is not a joint; known are nose, left_shoulder, ..."
-    )]
-    UnknownJoint {
-        /// The network's keypoint.
-        keypoint: String,
-        /// What it is mapped to.
-        joint: String,
-    },
-    /// Two keypoints for one joint.
-    #[error("the manifest gives the joint '{joint}' twice")]
-    JointTwice {
-        /// The joint.
-        joint: Joint,
-    },
-    /// None of the network's keypoints is one of our joints.
-    #[error(
-        "none of the manifest's keypoints is one of our joints; a [keypoints.map] from its names to ours is needed"
-    )]
-    NoJoint,
 }
 
 /// A manifest of either kind.

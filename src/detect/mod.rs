@@ -11,7 +11,7 @@
 //! | `manifest` | what a network takes and gives |
 //! | `input_tensor`, `heatmap` | picture -> network, network -> points |
 //! | `keypoints`, `locator` | the two networks |
-//! | `follower`, `finder` | one person through the clip; all people, and the choice |
+//! | `follower`, `finder`, `choice` | one person through the clip; all people; who is the athlete |
 //! | `swaps` | left and right put right |
 //! | `overlay` | skeletons drawn for people to look at |
 //!
@@ -20,9 +20,12 @@
 //! other at the same size the tracks may be exchanged.
 
 mod boxes;
+mod choice;
 mod error;
 mod finder;
 mod follower;
+#[cfg(test)]
+mod following_tests;
 mod heatmap;
 mod input_tensor;
 mod keypoints;
@@ -41,15 +44,15 @@ use crate::skeleton::{Joint, PerJoint};
 use crate::track::{ImageJoint, PoseTrack};
 use crate::units::Seconds;
 
-pub use error::DetectError;
-pub use finder::{AthleteFinder, PersonTrack};
+pub use choice::PersonTrack;
+pub use error::{DetectError, ManifestError};
+pub use finder::AthleteFinder;
 pub use input_tensor::CropTransform;
 pub use keypoints::HeatmapDetector;
 pub use locator::CentreLocator;
 pub use manifest::{
     Channels, CropInput, Decoding, DecodingKind, KeypointManifest, KeypointOutputs, Keypoints,
-    LocatorDecoding, LocatorManifest, LocatorOutputs, ManifestError, NetworkFile, NetworkKind, Normalisation,
-    WholeInput,
+    LocatorDecoding, LocatorManifest, LocatorOutputs, NetworkFile, NetworkKind, Normalisation, WholeInput,
 };
 pub use overlay::{draw_skeleton, png};
 pub use runtime::{Runtime, shipped_models};
