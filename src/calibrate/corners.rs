@@ -3,7 +3,8 @@
 use nalgebra::Vector2;
 
 use crate::calibrate::board::Board;
-use crate::calibrate::grid::{Lattice, largest_lattice};
+use crate::calibrate::grid::largest_lattice;
+use crate::calibrate::lattice::Lattice;
 use crate::calibrate::refine::{Fitted, refine};
 use crate::calibrate::saddle::{Plane, halved};
 use crate::geometry::PixelPoint;

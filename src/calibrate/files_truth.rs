@@ -5,6 +5,7 @@ use crate::calibrate::{
     Board, CalibrateError, CalibrateSettings, Film, Lens, LensFile, Miss, Pairing, RigFile, RigFileError,
     Verdict, calibrate, lens,
 };
+use crate::picture::Grey;
 use crate::units::Seconds;
 
 #[test]
@@ -219,4 +220,27 @@ fn a_rig_file_reads_back_and_bad_ones_are_refused() {
     for cut in [0, 1, 40, text.len() / 2, text.len() - 3] {
         assert!(RigFile::from_json(&text[..cut]).is_err());
     }
+}
+
+#[test]
+fn pictures_of_another_size_are_refused() {
+    let mut film = Film::new(1280, 720, None);
+    let odd = [
+        (0, None, Grey::filled(1280, 720, 9)),
+        (1, None, Grey::filled(720, 1280, 9)),
+    ];
+    let refused = film.look(&odd, &Board::default());
+    assert!(
+        matches!(
+            refused,
+            Err(CalibrateError::PictureSize {
+                found: (720, 1280),
+                ..
+            })
+        ),
+        "{refused:?}"
+    );
+    assert!(film.misses.is_empty() && film.sightings.is_empty());
+    film.look(&odd[..1], &Board::default()).unwrap();
+    assert_eq!(film.misses, vec![Miss::NoBoard]);
 }

@@ -1,5 +1,7 @@
 //! What one phone's recording showed of the board: a compact list of sightings, so that the pictures need not be kept.
 
+use rayon::prelude::*;
+
 use crate::calibrate::CalibrateError;
 use crate::calibrate::board::Board;
 use crate::calibrate::corners::{BoardView, Miss, find_board, median};
@@ -48,24 +50,30 @@ impl Film {
         }
     }
 
-    /// Looks for the board in the next picture. For speed call [`find_board`] on several cores and [`Film::add`] in order.
+    /// Looks for the board in the next pictures, on all cores; each comes with its number and instant.
     ///
     /// # Errors
-    /// [`CalibrateError::PictureSize`] for a picture of another size than the film's.
+    /// [`CalibrateError::PictureSize`] for a picture of another size than the film's; nothing is added then.
     pub fn look(
         &mut self,
-        picture: &Grey,
-        number: usize,
-        time: Option<Seconds>,
+        pictures: &[(usize, Option<Seconds>, Grey)],
         board: &Board,
     ) -> Result<(), CalibrateError> {
-        if (picture.width, picture.height) != (self.width_px as usize, self.height_px as usize) {
-            return Err(CalibrateError::PictureSize {
-                expected: (self.width_px, self.height_px),
-                found: (picture.width as u32, picture.height as u32),
-            });
+        for (_, _, picture) in pictures {
+            if (picture.width, picture.height) != (self.width_px as usize, self.height_px as usize) {
+                return Err(CalibrateError::PictureSize {
+                    expected: self.size(),
+                    found: (picture.width as u32, picture.height as u32),
+                });
+            }
         }
-        self.add(number, time, find_board(picture, board));
+        let seen: Vec<_> = pictures
+            .par_iter()
+            .map(|(_, _, picture)| find_board(picture, board))
+            .collect();
+        for ((number, time, _), seen) in pictures.iter().zip(seen) {
+            self.add(*number, *time, seen);
+        }
         Ok(())
     }
 

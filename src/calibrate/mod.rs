@@ -21,6 +21,9 @@ mod saddle;
 /// From saddle points to a lattice.
 mod grid;
 
+/// Corners on a lattice.
+mod lattice;
+
 /// One corner to a small share of a pixel.
 mod refine;
 
