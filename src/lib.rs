@@ -74,5 +74,8 @@ pub mod store;
 /// The story: from two videos to one measured delivery.
 pub mod pipeline;
 
+/// Films a scenario, runs the whole job on it, compares with the truth.
+pub mod demo;
+
 /// The command line.
 pub mod cli;

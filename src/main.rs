@@ -1,3 +1,5 @@
 //! The program: everything it does lives in the library's `cli`.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    twinmound::cli::run()
+}

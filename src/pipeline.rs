@@ -24,13 +24,15 @@ use std::path::{Path, PathBuf};
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
 pub use error::{Blame, PipelineError};
+pub(crate) use records::truth as truth_record;
 
 use crate::calibrate::{RigFile, Verdict};
 use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
-use crate::kinematics::deliveries::{DeliverySpan, find_deliveries};
-use crate::kinematics::{Athlete, ClockDoubt, DeliveryMeasures, Options, measure};
+use crate::kinematics::{
+    Athlete, ClockDoubt, DeliveryMeasures, DeliverySpan, Options, find_deliveries, measure,
+};
 use crate::quality::{Progress, Warning, Warnings};
 use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
 use crate::report::{DeliveryContent, ReportContent, page};

@@ -1,1 +1,39 @@
-//! Cli: the command line.
+//! The command line: arguments in, results on stdout, progress and warnings on stderr, an exit code out.
+
+/// What may be typed.
+mod args;
+
+/// Progress, warnings, errors, exit codes.
+mod terminal;
+
+/// The commands.
+mod commands;
+
+/// The demo's table.
+mod demo_table;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use tracing_subscriber::EnvFilter;
+
+use args::Arguments;
+use terminal::Terminal;
+
+/// Runs the program with the process' arguments.
+#[must_use]
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    let level = match arguments.verbose {
+        0 => "off",
+        1 => "twinmound=info",
+        _ => "twinmound=debug",
+    };
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let terminal = Terminal::new(arguments.quiet, arguments.json);
+    ExitCode::from(match commands::run(&arguments.command, &terminal) {
+        Ok(code) => code,
+        Err(error) => terminal.fail(&error),
+    })
+}

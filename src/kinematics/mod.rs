@@ -83,10 +83,14 @@ mod sequence;
 /// All that is given, as a right-hander's.
 mod subject;
 
+/// Deliveries within a recording.
+mod deliveries;
+
 /// Unwrapped angles.
 mod turns;
 
 pub use athlete::Athlete;
+pub use deliveries::{DeliverySpan, find_deliveries};
 pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
 pub use curves::Curve;
 pub use events::{Event, EventName, PerEvent};

@@ -57,7 +57,7 @@ pub(crate) fn find(
             Err(sound) => return Err(PipelineError::NoClock { sound: sound.clone(), motion }),
         },
     };
-    let (clock, said) = fuse(sound.as_ref().ok(), motion.as_ref());
+    let (clock, said) = fuse(sound.as_ref().ok(), motion.as_ref())?;
     warnings.extend(said);
     tracing::info!(?clock, "clock");
     Ok(clock)

@@ -49,6 +49,9 @@ pub enum PipelineError {
         /// What the motion said.
         motion: SyncError,
     },
+    /// Clocks that contradict each other.
+    #[error(transparent)]
+    Sync(#[from] SyncError),
     /// The board.
     #[error(transparent)]
     Calibrate(#[from] CalibrateError),

@@ -20,7 +20,7 @@ pub use delivery::{
     MetricRecord, ReferenceRecord, RigRecord, SourceRecord, read_delivery, read_events,
 };
 pub use joints::{JointsTable, joints_csv, read_joints};
-pub use whole::{WholeFolder, delivery_folder_name, is_delivery_folder, sha256_hex, write_whole};
+pub use whole::{WholeFolder, delivery_folder_name, is_delivery_folder, sha256_hex, write_whole, read_text};
 
 /// What can go wrong with files.
 #[derive(Debug, thiserror::Error)]
@@ -95,3 +95,18 @@ pub enum StoreError {
         line: u64,
     },
 }
+
+impl StoreError {
+    /// Whether the machine is to blame, and not a file that was given.
+    #[must_use]
+    pub fn is_machine(&self) -> bool {
+        match self {
+            Self::Io { action, .. } => *action != READING,
+            Self::Rule { .. } => true,
+            _ => false,
+        }
+    }
+}
+
+/// What failed when a file that was given could not be read.
+const READING: &str = "read";

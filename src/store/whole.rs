@@ -169,6 +169,14 @@ pub fn is_delivery_folder(name: &str) -> bool {
         .is_some_and(|n| n.len() >= 2 && n.bytes().all(|b| b.is_ascii_digit()))
 }
 
+/// A text file that was given.
+///
+/// # Errors
+/// When it cannot be read, or is not text.
+pub fn read_text(path: &Path) -> Result<String, StoreError> {
+    fs::read_to_string(path).map_err(failed(super::READING, path))
+}
+
 /// SHA-256 of a file's content, hexadecimal; read piece by piece.
 ///
 /// # Errors

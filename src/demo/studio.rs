@@ -1,0 +1,167 @@
+//! The scenario: a pitcher, a bystander, two phones that know nothing of each other's clock.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use nalgebra::Vector3;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use crate::demo::{DemoError, DemoRequest};
+use crate::geometry::{Camera, CameraFromWorld, Phone, QuarterTurns, WorldPoint};
+use crate::kinematics::Athlete;
+use crate::scene::body::BodyLibrary;
+use crate::scene::dress::Person;
+use crate::scene::film::{Actor, Scene};
+use crate::scene::motion::{Delivery, Style};
+use crate::scene::outfit::Outfit;
+use crate::scene::phone::{FilmPhone, PhoneClock, Sensor};
+use crate::scene::set::Stage;
+use crate::skeleton::Side;
+
+/// Bodies of the demo, by style and seed.
+const ADULTS: [&str; 4] = ["man-188-athletic", "man-183-lean", "man-178-heavy", "woman-172-athletic"];
+const YOUTHS: [&str; 3] = ["youth-165-boy", "youth-152-girl", "youth-138-boy"];
+
+/// Body mass over height squared of the demo's people, kg/m2 (common practice, no source).
+const MASS_KG_M2: f64 = 23.5;
+
+/// A clap is heard this long after the recording starts, seconds, near the mound.
+pub(crate) const FIRST_CLAP_S: f64 = 0.12;
+pub(crate) const CLAP_PLACE_M: [f64; 3] = [0.4, 1.3, 1.2];
+
+/// The scenario, ready to film.
+pub struct Studio {
+    /// What is filmed.
+    pub scene: Scene,
+    /// The pitcher's motion.
+    pub delivery: Delivery,
+    /// The two phones, pitching.
+    pub phones: [FilmPhone; 2],
+    seed: u64,
+}
+
+impl Studio {
+    /// Sets the scene.
+    ///
+    /// # Errors
+    /// For an unknown style, or when the bodies are missing.
+    pub fn new(request: &DemoRequest) -> Result<Self, DemoError> {
+        let mut random = ChaCha8Rng::seed_from_u64(request.seed);
+        let style = Style::named(&request.style)?.throwing(request.throws).with_seed(request.seed);
+        let library = BodyLibrary::open(&bodies_file())?;
+        let names: &[&str] = if request.style == "youth" { &YOUTHS } else { &ADULTS };
+        let body = library.named(names[(request.seed as usize + names.len() - 1) % names.len()])?;
+        let outfit = Outfit::seeded(request.seed, Some(request.throws.other()));
+        let delivery = Delivery::new(&style, &body.rig);
+        let moving = Arc::new(delivery.clone());
+        let ball = Arc::clone(&moving);
+        let pitcher = Actor {
+            person: Person::dressed(body, &outfit),
+            posture_at: Arc::new(move |t| moving.posture_at(t)),
+        };
+        let scene = Scene {
+            stage: Stage::seeded(request.seed),
+            actors: vec![pitcher],
+            ball_at: Some(Arc::new(move |t| ball.ball_at(t))),
+        };
+        let phones = [Phone::Left, Phone::Right].map(|phone| film_phone(phone, request, &mut random));
+        let [Some(left), Some(right)] = phones else {
+            return Err(DemoError::NoTruth { what: "place for a phone" });
+        };
+        Ok(Self { scene, delivery, phones: [left, right], seed: request.seed })
+    }
+
+    /// Seed of all that is random.
+    #[must_use]
+    pub fn seed(&self) -> u64 {
+        self.seed
+    }
+
+    /// The pitcher, as his coach knows him.
+    #[must_use]
+    pub fn athlete(&self) -> Athlete {
+        let height_m = self.delivery.rig().height_m;
+        Athlete {
+            height_m: Some((height_m * 1000.0).round() / 1000.0),
+            mass_kg: Some((MASS_KG_M2 * height_m * height_m).round()),
+            throws: Some(self.delivery.throws()),
+            ..Athlete::default()
+        }
+    }
+
+    /// Length of the recording, seconds.
+    #[must_use]
+    pub fn duration_s(&self) -> f64 {
+        self.delivery.phases().end_s
+    }
+
+    /// A phone during the board recording: the same lens and place, 30 frames a second, a clock started anew.
+    #[must_use]
+    pub fn board_phone(&self, phone: Phone) -> FilmPhone {
+        let pitching = &self.phones[phone as usize];
+        FilmPhone { rate_hz: 30.0, seed: pitching.seed + 100, ..pitching.clone() }
+    }
+
+    /// True clock offset (left time = right time + offset) at a scene time, seconds.
+    #[must_use]
+    pub fn clock_offset_s(&self, scene_time_s: f64) -> f64 {
+        self.phones[0].clock.pts_s(scene_time_s) - self.phones[1].clock.pts_s(scene_time_s)
+    }
+}
+
+/// One phone: 720p on the left, 1080p on the right, on the side the pitcher's chest faces.
+fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> Option<FilmPhone> {
+    // A right-hander's chest faces +z at the balance point; seen from there, +x lies on the right.
+    let side = if request.throws == Side::Right { 1.0 } else { -1.0 };
+    let across = if phone == Phone::Left { -side } else { side };
+    let mut about = |centre: f64, spread: f64| centre + spread * random.random_range(-1.0..1.0);
+    let eye = Vector3::new(about(4.2, 0.3) * across + 0.5, about(1.3, 0.06), about(4.9, 0.3) * side);
+    let at = Vector3::new(about(0.55, 0.08), about(0.98, 0.04), 0.0);
+    let width_px = if phone == Phone::Left { 1280 } else { 1920 };
+    let scale = f64::from(width_px) / 1280.0;
+    let focal_px = about(1010.0, 25.0) * scale;
+    let camera = Camera {
+        width_px,
+        height_px: width_px * 9 / 16,
+        fx_px: focal_px,
+        fy_px: focal_px * about(1.0, 0.0015),
+        cx_px: about(639.5, 9.0) * scale,
+        cy_px: about(359.5, 7.0) * scale,
+        distortion: [about(0.09, 0.03), about(-0.2, 0.05), about(0.0, 0.0008), about(0.0, 0.0008), about(0.07, 0.02)],
+    };
+    let (clock, readout_s, exposure_s) = match phone {
+        Phone::Left => (PhoneClock::default(), about(0.0034, 0.0004), about(0.001, 0.0002)),
+        Phone::Right => (
+            PhoneClock { offset_s: about(0.031, 0.02), drift_ppm: about(0.0, 20.0) },
+            about(0.0037, 0.0004),
+            about(0.0009, 0.0002),
+        ),
+    };
+    let sensor = Sensor { gain: about(0.85, 0.06) as f32, ..Sensor::daylight() };
+    Some(FilmPhone {
+        camera,
+        pose: CameraFromWorld::looking_at(WorldPoint(eye), WorldPoint(at))?,
+        rate_hz: 240.0,
+        first_pts_s: 0.0,
+        readout_s,
+        exposure_s,
+        turns: QuarterTurns::Zero,
+        clock,
+        sensor,
+        seed: request.seed * 10 + phone as u64,
+    })
+}
+
+/// The packed bodies: the file that TWINMOUND_BODIES names, else `.setup/bodies.bin` of the project.
+fn bodies_file() -> PathBuf {
+    const FILE: &str = ".setup/bodies.bin";
+    if let Some(named) = std::env::var_os("TWINMOUND_BODIES") {
+        return PathBuf::from(named);
+    }
+    let here = PathBuf::from(FILE);
+    if here.exists() {
+        return here;
+    }
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(FILE)
+}

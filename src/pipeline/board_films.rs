@@ -1,0 +1,202 @@
+//! Recordings of the board become a rig or a lens.
+
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+
+use crate::calibrate::{
+    Board, CalibrateSettings, Calibration, Film, Lens, LensFile, Pairing, RigFile, calibrate, find_board, lens,
+};
+use crate::ingest::{Clip, IngestOptions, open_clip};
+use crate::picture::Grey;
+use crate::pipeline::{PipelineError, clocks};
+use crate::quality::{Progress, Warning, Warnings};
+use crate::store::{read_text, write_whole};
+use crate::units::Seconds;
+
+/// A board is looked for this often in a film: it is held still for longer, and every look costs.
+const LOOK_EVERY_S: f64 = 1.0 / 30.0;
+
+/// Pictures looked at together on all cores.
+const BATCH: usize = 16;
+
+/// A clock offset given by hand, or from sound that could not be heard, is doubted by this, seconds.
+const BLIND_OFFSET_SD_S: f64 = 0.02;
+
+/// What `calibrate` was asked to do.
+#[derive(Clone, Debug)]
+pub struct BoardRequest {
+    /// LEFT phone's video, or a folder of pictures.
+    pub left: PathBuf,
+    /// RIGHT phone's video, or a folder of pictures.
+    pub right: PathBuf,
+    /// The board.
+    pub board: Board,
+    /// Lens files of left and right.
+    pub lenses: [Option<PathBuf>; 2],
+    /// Known clock offset (left time = right time + offset), seconds.
+    pub offset_s: Option<f64>,
+    /// File to write.
+    pub out: PathBuf,
+}
+
+/// Two recordings of the board become a rig, written to `request.out` whatever its verdict.
+///
+/// # Errors
+/// When a recording cannot be read or no stereo pose can be computed.
+pub fn calibrate_recording(
+    request: &BoardRequest,
+    progress: &dyn Progress,
+) -> Result<(Calibration, Vec<Warning>), PipelineError> {
+    let mut warnings = Warnings::default();
+    let settings = CalibrateSettings::new(request.board);
+    let [left_lens, right_lens] = &request.lenses;
+    let known = [read_lens(left_lens.as_deref())?, read_lens(right_lens.as_deref())?];
+    let (films, pairing) = if request.left.is_dir() || request.right.is_dir() {
+        (from_folders([&request.left, &request.right], &request.board, progress)?, Pairing::ByNumber)
+    } else {
+        let options = IngestOptions::default();
+        let clips = [open_clip(&request.left, &options)?, open_clip(&request.right, &options)?];
+        let films = [
+            look_through(&clips[0], &request.board, "look for the board, left", progress, &mut warnings)?,
+            look_through(&clips[1], &request.board, "look for the board, right", progress, &mut warnings)?,
+        ];
+        (films, pairing(request, &clips, &mut warnings))
+    };
+    let [left, right] = &films;
+    let calibration = calibrate([left, right], pairing, [known[0].as_ref(), known[1].as_ref()], &settings)?;
+    write_whole(&request.out, RigFile::from(&calibration).to_json().as_bytes())?;
+    Ok((calibration, warnings.into_vec()))
+}
+
+/// One video of the board shown close becomes a lens, written to `out` whatever its verdict.
+///
+/// # Errors
+/// When the video cannot be read or no lens can be computed.
+pub fn make_lens(video: &Path, board: Board, out: &Path, progress: &dyn Progress) -> Result<Lens, PipelineError> {
+    let clip = open_clip(video, &IngestOptions::default())?;
+    let film = look_through(&clip, &board, "look for the board", progress, &mut Warnings::default())?;
+    let made = lens(&film, &CalibrateSettings::new(board))?;
+    write_whole(out, LensFile::from(&made).to_json().as_bytes())?;
+    Ok(made)
+}
+
+/// A lens file, if one is given.
+///
+/// # Errors
+/// When it cannot be read or is not a lens file.
+pub fn read_lens(path: Option<&Path>) -> Result<Option<Lens>, PipelineError> {
+    let Some(path) = path else { return Ok(None) };
+    Ok(Some(LensFile::from_json(&read_text(path)?)?.lens()?))
+}
+
+/// How the two films' frames belong together.
+fn pairing(request: &BoardRequest, clips: &[Clip; 2], warnings: &mut Warnings) -> Pairing {
+    let by_clock = |offset_s, sd_s| Pairing::ByClock { offset: Seconds(offset_s), offset_sd: Seconds(sd_s) };
+    if let Some(offset_s) = request.offset_s {
+        return by_clock(offset_s, BLIND_OFFSET_SD_S);
+    }
+    match clocks::from_sound(clips, None) {
+        Ok(clock) => by_clock(clock.offset_s, clock.sd_s),
+        Err(reason) => {
+            warnings.add(Warning::new(
+                "clocks_unknown",
+                format!("the sound does not tell how the phones' clocks relate ({reason}); they are taken as equal"),
+                "clap twice where both phones hear it, or give --offset-s",
+            ));
+            by_clock(0.0, BLIND_OFFSET_SD_S)
+        }
+    }
+}
+
+/// Looks for the board through one film; memory stays flat.
+fn look_through(
+    clip: &Clip,
+    board: &Board,
+    what: &str,
+    progress: &dyn Progress,
+    warnings: &mut Warnings,
+) -> Result<Film, PipelineError> {
+    let info = &clip.info;
+    let mut film = Film::new(info.width_px, info.height_px, Some(info.rate_hz));
+    let mut next = f64::NEG_INFINITY;
+    let mut frames = clip.frames_where(move |_, pts| {
+        let wanted = pts.0 >= next;
+        if wanted {
+            next = pts.0 + LOOK_EVERY_S - 0.5 / 240.0;
+        }
+        wanted
+    })?;
+    progress.start(what, None);
+    loop {
+        let batch: Vec<_> = frames.by_ref().take(BATCH).collect::<Result<_, _>>()?;
+        if batch.is_empty() {
+            break;
+        }
+        let seen: Vec<_> = batch.par_iter().map(|f| find_board(&f.picture.luma, board)).collect();
+        for (frame, sighting) in batch.iter().zip(seen) {
+            film.add(frame.index, Some(frame.pts), sighting);
+        }
+        progress.advance(batch.len() as u64);
+    }
+    progress.finish();
+    warnings.extend(frames.warnings().to_vec());
+    Ok(film)
+}
+
+/// Two folders of pictures, paired by name.
+fn from_folders(
+    folders: [&PathBuf; 2],
+    board: &Board,
+    progress: &dyn Progress,
+) -> Result<[Film; 2], PipelineError> {
+    let wrong = |folder: &Path, what: String| PipelineError::Pictures { folder: folder.to_owned(), what };
+    let [left, right] = [pictures_in(folders[0])?, pictures_in(folders[1])?];
+    let mut names: Vec<String> = left.iter().chain(&right).map(|(name, _)| name.clone()).collect();
+    names.sort();
+    names.dedup();
+    progress.start("look for the board", Some((left.len() + right.len()) as u64));
+    let film = |folder: &Path, files: &[(String, PathBuf)]| {
+        let seen: Vec<_> = files
+            .par_iter()
+            .map(|(name, path)| {
+                let picture = image::open(path).map_err(|e| wrong(folder, format!("{name}: {e}")))?.into_luma8();
+                let (width, height) = (picture.width() as usize, picture.height() as usize);
+                let grey = Grey { width, height, data: picture.into_raw() };
+                progress.advance(1);
+                Ok::<_, PipelineError>((name, (width as u32, height as u32), find_board(&grey, board)))
+            })
+            .collect::<Result<_, _>>()?;
+        let Some(&(_, size, _)) = seen.first() else {
+            return Err(wrong(folder, "no picture in it".to_owned()));
+        };
+        let mut film = Film::new(size.0, size.1, None);
+        for (name, of, sighting) in seen {
+            if of != size {
+                return Err(wrong(folder, format!("{name} has {} x {} pixels, others {} x {}", of.0, of.1, size.0, size.1)));
+            }
+            film.add(names.iter().position(|n| n == name).unwrap_or_default(), None, sighting);
+        }
+        Ok(film)
+    };
+    let films = [film(folders[0], &left)?, film(folders[1], &right)?];
+    progress.finish();
+    Ok(films)
+}
+
+/// Picture files of a folder by name without ending, sorted.
+fn pictures_in(folder: &Path) -> Result<Vec<(String, PathBuf)>, PipelineError> {
+    let wrong = |what: String| PipelineError::Pictures { folder: folder.to_owned(), what };
+    let listed = std::fs::read_dir(folder).map_err(|e| wrong(e.to_string()))?;
+    let mut files: Vec<(String, PathBuf)> = listed
+        .filter_map(|entry| {
+            let path = entry.ok()?.path();
+            let ending = path.extension()?.to_string_lossy().to_lowercase();
+            ["png", "jpg", "jpeg"]
+                .contains(&ending.as_str())
+                .then(|| Some((path.file_stem()?.to_string_lossy().into_owned(), path.clone())))?
+        })
+        .collect();
+    files.sort();
+    Ok(files)
+}

@@ -1,0 +1,143 @@
+//! Results become records of the files.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use crate::calibrate::RigFile;
+use crate::kinematics::{Athlete, DeliveryMeasures, EventName, Metric, Sex};
+use crate::pipeline::{MeasureRequest, PipelineError, Recording};
+use crate::quality::Warnings;
+use crate::reconstruct::Reconstruction;
+use crate::report::{Curve, Curves};
+use crate::store::{
+    AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord, MetricRecord,
+    RigRecord, SourceRecord, sha256_hex,
+};
+use crate::trajectory::Trajectory;
+
+/// The record of one delivery.
+pub(crate) fn delivery(
+    request: &MeasureRequest,
+    recording: &Recording,
+    athlete: &Athlete,
+    estimate: &Reconstruction,
+    measures: &DeliveryMeasures,
+    warnings: Warnings,
+) -> Result<DeliveryRecord, PipelineError> {
+    let video = |path: &Path, i: usize| file(path, Some(recording.clips[i].info.rate_hz));
+    let source = SourceRecord {
+        left: Some(video(&request.left, 0)?),
+        right: Some(video(&request.right, 1)?),
+        rig: Some(file(&request.rig, None)?),
+        joints: None,
+        clock_offset_s: Some(estimate.clock.offset_s),
+        clock_offset_sd_s: Some(estimate.clock.sd_s),
+    };
+    let (events, event_reasons) = events(measures);
+    Ok(DeliveryRecord {
+        schema: DELIVERY_SCHEMA.to_owned(),
+        source,
+        rig: Some(rig(&recording.rig_file)),
+        athlete: AthleteRecord {
+            throws: Some(measures.throws),
+            height_m: measures.height_m,
+            height_estimated: athlete.height_m.is_none() && measures.height_m.is_some(),
+            mass_kg: athlete.mass_kg,
+            sex: Some(match athlete.sex {
+                Sex::Male => "male".to_owned(),
+                Sex::Female => "female".to_owned(),
+            }),
+        },
+        events,
+        event_reasons,
+        metrics: measures.metrics.iter().map(metric).collect(),
+        warnings: warnings.into_vec(),
+    })
+}
+
+/// The record of noise-free joints: no files, no doubt.
+pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryRecord {
+    let (events, event_reasons) = events(measures);
+    DeliveryRecord {
+        schema: DELIVERY_SCHEMA.to_owned(),
+        source: SourceRecord::default(),
+        rig: None,
+        athlete: AthleteRecord {
+            throws: Some(measures.throws),
+            height_m: athlete.height_m,
+            height_estimated: false,
+            mass_kg: athlete.mass_kg,
+            sex: None,
+        },
+        events,
+        event_reasons,
+        metrics: measures.metrics.iter().map(metric).collect(),
+        warnings: Vec::new(),
+    }
+}
+
+fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> {
+    let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    Ok(FileRecord { name, sha256: sha256_hex(path)?, rate_hz })
+}
+
+fn rig(file: &RigFile) -> RigRecord {
+    let world = file.world_from_left.as_ref();
+    RigRecord {
+        verdict: match file.verdict {
+            crate::calibrate::Verdict::Good => "good",
+            crate::calibrate::Verdict::Usable => "usable",
+            crate::calibrate::Verdict::Refused => "refused",
+        }
+        .to_owned(),
+        reasons: file.reasons.iter().map(|r| r.text.clone()).collect(),
+        rms_px: file.rms_px,
+        baseline_m: file.baseline_m,
+        world_known: world.is_some(),
+        world_reason: file.world_reason.clone(),
+        sd_tilt_deg: world.map(|w| w.sd_tilt_deg),
+        sd_yaw_deg: world.map(|w| w.sd_yaw_deg),
+    }
+}
+
+fn events(measures: &DeliveryMeasures) -> (EventsRecord, BTreeMap<String, String>) {
+    let mut reasons = BTreeMap::new();
+    let mut take = |name: EventName| match &measures.events[name] {
+        Ok(event) => Some(EventRecord { time_s: event.time_s, sd_s: event.sd_s }),
+        Err(missing) => {
+            reasons.insert(name.id().to_owned(), missing.to_string());
+            None
+        }
+    };
+    let events = EventsRecord {
+        peak_knee_lift: take(EventName::PeakKneeLift),
+        foot_contact: take(EventName::FootContact),
+        max_external_rotation: take(EventName::MaxExternalRotation),
+        ball_release: take(EventName::BallRelease),
+    };
+    (events, reasons)
+}
+
+fn metric(metric: &Metric) -> MetricRecord {
+    MetricRecord {
+        id: metric.id.to_owned(),
+        value: metric.value,
+        sd: metric.sd,
+        unit: metric.unit.to_owned(),
+        event: metric.event.map(|e| e.id().to_owned()),
+        status: metric.status,
+        reason: metric.reason.clone(),
+        reference: None,
+        bandwidth_hz: metric.bandwidth_hz,
+    }
+}
+
+/// Figures over time, for the page.
+pub(crate) fn curves(trajectory: &Trajectory, measures: &DeliveryMeasures) -> Curves {
+    let series = measures
+        .curves
+        .iter()
+        .map(|c| Curve { id: c.id.to_owned(), unit: c.unit.to_owned(), values: c.values.clone() })
+        .collect();
+    Curves { times: trajectory.times.clone(), series }
+}
