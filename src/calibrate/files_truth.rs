@@ -68,21 +68,21 @@ fn lens_files_make_the_near_part_needless() {
 #[test]
 fn bad_recordings_are_refused_with_what_to_redo() {
     let base = Session::default();
-    let frontal = run(
-        &Session {
-            slant_deg: 0.0,
-            mound_views: 4,
-            ..base.clone()
-        }
-        .films(31),
-        &full(),
-    );
-    assert!(
-        frontal
-            .as_ref()
-            .map_or(true, |c| c.judgement.verdict >= Verdict::Usable),
-        "{frontal:?}"
-    );
+    let frontal = Session {
+        slant_deg: 0.0,
+        mound_views: 0,
+        stood: None,
+        ..base.clone()
+    };
+    let face_on = lens(&frontal.films(31)[0], &settings()).unwrap();
+    assert!(face_on.judgement.verdict >= Verdict::Usable);
+    let named: Vec<_> = face_on
+        .judgement
+        .reasons
+        .iter()
+        .map(|r| r.code.as_str())
+        .collect();
+    assert!(named.contains(&"board_frontal"), "{named:?}");
     let narrow = run(
         &Session {
             rig: rig(20.0),

@@ -119,6 +119,9 @@ use crate::units::Seconds;
 /// Height above the rubber at which the rig is judged, metres.
 const MOUND_HEIGHT_M: f64 = 1.0;
 
+/// A board shown lower than the standing one by more than this tells that it did not stand on the ground, metres.
+const MAX_BELOW_STANDING_M: f64 = 0.1;
+
 /// What the caller decides.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CalibrateSettings {
@@ -244,6 +247,17 @@ pub fn calibrate(
         world,
     };
     calibration.judgement = judged(&calibration, known, &pairs);
+    let lower_m = below_standing_board(&calibration.rig, &fit, &settings.board);
+    if lower_m > MAX_BELOW_STANDING_M {
+        calibration.judgement.lower(
+            Verdict::Usable,
+            "board_not_standing",
+            format!(
+                "the board taken as standing on the ground is {lower_m:.1} m higher than another one shown"
+            ),
+            "end the recording with the board standing upright on the rubber's front edge, facing the target",
+        );
+    }
     Ok(calibration)
 }
 
@@ -316,6 +330,21 @@ fn mound(rig: &StereoRig, fit: &Fit, board: &Board) -> Vector3<f64> {
         .filter(|v| v.seen.iter().all(|s| !s.is_empty()));
     let centres: Vec<_> = shared.map(|v| v.pose.apply(&board.centre_m())).collect();
     centres.iter().sum::<Vector3<f64>>() / centres.len().max(1) as f64
+}
+
+/// How far the lowest board seen by both phones is below the one that stands on the ground, metres; 0 without a world.
+fn below_standing_board(rig: &StereoRig, fit: &Fit, board: &Board) -> f64 {
+    let Some(world) = rig.world_from_left else {
+        return 0.0;
+    };
+    let standing_m = board.margin_m + board.square_m + board.centre_m().y;
+    let shared = fit
+        .bundle
+        .views
+        .iter()
+        .filter(|v| v.seen.iter().all(|s| !s.is_empty()));
+    let heights = shared.map(|v| world.0.apply(&v.pose.apply(&board.centre_m())).y);
+    standing_m - heights.fold(standing_m, f64::min)
 }
 
 fn judged(calibration: &Calibration, known: [Option<&Lens>; 2], pairs: &[Pair]) -> Judgement {

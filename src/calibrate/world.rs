@@ -1,9 +1,11 @@
 //! The world frame from the board standing upright on the rubber's front edge, facing the target.
 //!
 //! Rule: of all moments at which the board stood still (in films: moved less than 20 px/s for 0.4 s or more; of loose
-//! pictures: each), the latest in which it stands upright and level counts: its columns within 25 degrees of the camera's
-//! vertical and its rows within 12 degrees of the camera's horizontal, phones being held level. Both phones are used if both
-//! saw it then. Either end of the board may be up; the lowest squares then stand `margin_m` above the ground.
+//! pictures: each), the last one counts (in films: one that ended within 3 s of the last, so that carrying the board away
+//! does no harm), if the board stands upright and level in it: its columns within 25 degrees of the camera's vertical and
+//! its rows within 12 degrees of the camera's horizontal, phones being held level. Boards shown earlier never count. Both
+//! phones are used if both saw it then. Either end of the board may be up; the lowest squares then stand `margin_m` above
+//! the ground.
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
@@ -20,6 +22,8 @@ const STILL_PX_S: f64 = 20.0;
 const MIN_STILL_S: f64 = 0.4;
 /// Sightings farther apart in time end a still moment, seconds.
 const MAX_GAP_S: f64 = 0.35;
+/// Moments that ended earlier than this before the last one are not the standing board, seconds.
+const LAST_S: f64 = 3.0;
 const MAX_ROW_SLOPE_DEG: f64 = 12.0;
 const MAX_COLUMN_LEAN_DEG: f64 = 25.0;
 /// Two phones that fit one board pose worse than this did not see it at the same moment, pixels.
@@ -61,9 +65,19 @@ pub(super) fn world_frame(
     };
     let moments = [still_moments(films[0], 0.0), still_moments(films[1], shift)];
     let cameras = [&rig.left, &rig.right];
+    let last_s = moments
+        .iter()
+        .flatten()
+        .map(|m| m.end_s)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let tail_s = if matches!(pairing, Pairing::ByNumber) {
+        0.0
+    } else {
+        LAST_S
+    };
     let mut latest: Option<(usize, &Moment)> = None;
     for phone in 0..2 {
-        for moment in &moments[phone] {
+        for moment in moments[phone].iter().filter(|m| m.end_s >= last_s - tail_s) {
             let level = pose_of(cameras[phone], &observed(&moment.view, &settings.board))
                 .is_some_and(|p| upright(&p).is_some());
             if level && latest.is_none_or(|(_, m)| moment.end_s > m.end_s) {
@@ -76,7 +90,7 @@ pub(super) fn world_frame(
             "the board never stood still; stand it upright on the rubber's front edge for three seconds"
                 .to_owned()
         } else {
-            "the board was never seen standing upright and level; stand it on the rubber's front edge, facing the target, last of all"
+            "the last board seen does not stand upright and level; stand it on the rubber's front edge, facing the target, last of all"
                 .to_owned()
         });
     };
