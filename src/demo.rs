@@ -17,7 +17,8 @@ pub use studio::Studio;
 use crate::calibrate::{Board, Verdict};
 use crate::kinematics::Athlete;
 use crate::pipeline::{
-    Blame, BoardRequest, MeasureRequest, MeasuredRecording, PipelineError, calibrate_recording, measure_recording,
+    Blame, BoardRequest, MeasureRequest, MeasuredRecording, PipelineError, calibrate_recording,
+    measure_recording,
 };
 use crate::quality::{Progress, Warning};
 use crate::scene::body::BodyError;
@@ -105,12 +106,23 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
         progress,
     )?;
     if calibration.judgement.verdict == Verdict::Refused {
-        let reasons: Vec<_> = calibration.judgement.reasons.iter().map(|r| r.text.clone()).collect();
-        return Err(PipelineError::RigRefused { reasons: reasons.join("; ") });
+        let reasons: Vec<_> = calibration
+            .judgement
+            .reasons
+            .iter()
+            .map(|r| r.text.clone())
+            .collect();
+        return Err(PipelineError::RigRefused {
+            reasons: reasons.join("; "),
+        });
     }
     let recording = measure_recording(&measure_request(&studio, &request.out), progress)?;
     let comparison = Comparison::new(&studio, &truth, &recording)?;
-    Ok(DemoResult { recording, comparison, calibration_warnings })
+    Ok(DemoResult {
+        recording,
+        comparison,
+        calibration_warnings,
+    })
 }
 
 /// The demo's recording, measured as a coach would: he knows height and mass, not the phones' shutters.
@@ -120,7 +132,10 @@ fn measure_request(studio: &Studio, out: &Path) -> MeasureRequest {
         right: out.join("right.mp4"),
         rig: out.join("rig.json"),
         out: out.join("result"),
-        athlete: Athlete { throws: None, ..studio.athlete() },
+        athlete: Athlete {
+            throws: None,
+            ..studio.athlete()
+        },
         readout_s: None,
         exposure_s: None,
         offset_s: None,

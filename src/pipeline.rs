@@ -20,10 +20,14 @@ mod records;
 /// Pictures of the key moments.
 mod pictures;
 
+/// One video's joints as a table.
+mod keypoints;
+
 use std::path::{Path, PathBuf};
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
 pub use error::{Blame, PipelineError};
+pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use records::truth as truth_record;
 
 use crate::calibrate::{RigFile, Verdict};
@@ -127,15 +131,24 @@ pub fn measure_recording(
     }
     progress.finish();
     write(request, &deliveries, contents)?;
-    Ok(MeasuredRecording { deliveries, report: request.out.join("report.html") })
+    Ok(MeasuredRecording {
+        deliveries,
+        report: request.out.join("report.html"),
+    })
 }
 
 /// ingest -> detect -> sync -> triangulate -> smooth, for the whole recording.
 fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recording, PipelineError> {
     let rig_file = read_rig(&request.rig)?;
     let rig = rig_file.rig()?;
-    let options = IngestOptions { capture_fps: request.capture_fps, ..IngestOptions::default() };
-    let clips = [open_clip(&request.left, &options)?, open_clip(&request.right, &options)?];
+    let options = IngestOptions {
+        capture_fps: request.capture_fps,
+        ..IngestOptions::default()
+    };
+    let clips = [
+        open_clip(&request.left, &options)?,
+        open_clip(&request.right, &options)?,
+    ];
     let mut warnings = Warnings::default();
     warnings.extend(clips.iter().flat_map(|c| c.warnings.clone()));
     warnings.extend(check_pair(&clips[0].info, &clips[1].info)?);
@@ -173,7 +186,16 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
         ..smooth::Settings::default()
     };
     let smoothed = smooth(&JointSamples::from(&keypoints), &settings)?;
-    Ok(Recording { clips, shutters, rig_file, rig, tracks, clock, smoothed, warnings })
+    Ok(Recording {
+        clips,
+        shutters,
+        rig_file,
+        rig,
+        tracks,
+        clock,
+        smoothed,
+        warnings,
+    })
 }
 
 /// reconstruct -> kinematics, for one delivery.
@@ -183,19 +205,33 @@ fn measure_delivery(
     span: &DeliverySpan,
 ) -> Result<(MeasuredDelivery, DeliveryContent), PipelineError> {
     let mut warnings = recording.warnings.clone();
-    let view = |i: usize| View { track: &recording.tracks[i], shutter: recording.shutters[i] };
+    let view = |i: usize| View {
+        track: &recording.tracks[i],
+        shutter: recording.shutters[i],
+    };
     let estimate = reconstruct(
         view(0),
         view(1),
         &recording.rig,
-        Clock { offset_s: recording.clock.offset_s, sd_s: recording.clock.sd_s },
+        Clock {
+            offset_s: recording.clock.offset_s,
+            sd_s: recording.clock.sd_s,
+        },
         &recording.smoothed.trajectory,
-        &reconstruct::Delivery { from: span.from, to: span.to, fastest: span.fastest, throws: span.throws },
+        &reconstruct::Delivery {
+            from: span.from,
+            to: span.to,
+            fastest: span.fastest,
+            throws: span.throws,
+        },
         &reconstruct::Settings::default(),
     )?;
     warnings.extend(recording.smoothed.warnings());
     warnings.extend(fit_warning(&estimate));
-    let athlete = Athlete { throws: request.athlete.throws.or(Some(span.throws)), ..request.athlete };
+    let athlete = Athlete {
+        throws: request.athlete.throws.or(Some(span.throws)),
+        ..request.athlete
+    };
     let measures = measure(&estimate.trajectory, &athlete, &doubts(recording, &estimate));
     warnings.extend(measures.warnings.clone());
     let record = records::delivery(request, recording, &athlete, &estimate, &measures, warnings)?;
@@ -205,16 +241,26 @@ fn measure_delivery(
         curves: records::curves(&estimate.trajectory, &measures),
         pictures,
     };
-    Ok((MeasuredDelivery { trajectory: estimate.trajectory, measures, record }, content))
+    Ok((
+        MeasuredDelivery {
+            trajectory: estimate.trajectory,
+            measures,
+            record,
+        },
+        content,
+    ))
 }
 
 /// What the doubt of the figures comes from.
 fn doubts(recording: &Recording, estimate: &Reconstruction) -> Options {
-    let looks_along = |phone| recording.rig.camera_from_world(phone).0.rotation.inverse() * nalgebra::Vector3::z();
+    let looks_along =
+        |phone| recording.rig.camera_from_world(phone).0.rotation.inverse() * nalgebra::Vector3::z();
     let world = recording.rig_file.world_from_left.as_ref();
     Options {
         bandwidth_hz: PerJoint::from_fn(|j| {
-            recording.smoothed.quality[j].as_ref().and_then(|quality| quality.bandwidth_hz)
+            recording.smoothed.quality[j]
+                .as_ref()
+                .and_then(|quality| quality.bandwidth_hz)
         }),
         tilt_sd_deg: world.map_or(0.0, |w| w.sd_tilt_deg),
         yaw_sd_deg: world.map_or(0.0, |w| w.sd_yaw_deg),
@@ -243,8 +289,14 @@ fn read_rig(path: &Path) -> Result<RigFile, PipelineError> {
     let text = store::read_text(path)?;
     let file = RigFile::from_json(&text)?;
     if file.verdict == Verdict::Refused {
-        let reasons: Vec<_> = file.reasons.iter().map(|r| format!("{} ({})", r.text, r.hint)).collect();
-        return Err(PipelineError::RigRefused { reasons: reasons.join("; ") });
+        let reasons: Vec<_> = file
+            .reasons
+            .iter()
+            .map(|r| format!("{} ({})", r.text, r.hint))
+            .collect();
+        return Err(PipelineError::RigRefused {
+            reasons: reasons.join("; "),
+        });
     }
     Ok(file)
 }
@@ -272,10 +324,19 @@ fn write(
     for (i, delivery) in deliveries.iter().enumerate() {
         let name = delivery_folder_name(i + 1);
         folder.write(&format!("{name}/delivery.json"), &delivery.record.to_json()?)?;
-        folder.write(&format!("{name}/joints.csv"), &joints_csv(&delivery.trajectory, true)?)?;
+        folder.write(
+            &format!("{name}/joints.csv"),
+            &joints_csv(&delivery.trajectory, true)?,
+        )?;
     }
-    let title = request.left.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-    let html = page(&ReportContent { title, deliveries: contents })?;
+    let title = request
+        .left
+        .file_stem()
+        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    let html = page(&ReportContent {
+        title,
+        deliveries: contents,
+    })?;
     folder.write("report.html", html.as_bytes())?;
     folder.finish(is_delivery_folder)?;
     Ok(())

@@ -7,7 +7,13 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
 #[derive(Debug, Parser)]
-#[command(name = "twinmound", version, about, propagate_version = true, arg_required_else_help = true)]
+#[command(
+    name = "twinmound",
+    version,
+    about,
+    propagate_version = true,
+    arg_required_else_help = true
+)]
 pub(crate) struct Arguments {
     /// What to do.
     #[command(subcommand)]
@@ -31,6 +37,8 @@ pub(crate) struct Arguments {
 pub(crate) enum Command {
     /// Film the demo scenario with two virtual phones, then run the whole job on it and compare with the truth.
     Demo(DemoArguments),
+    /// The checkerboard to print: A1 landscape, 10 x 7 squares of 70 mm, with a ruler.
+    Board(BoardSheetArguments),
     /// One phone's lens from a video of the board held close to it; made once, used for months.
     Lens(LensArguments),
     /// Two videos (or two folders of pictures) of the board -> the stereo rig and its quality.
@@ -56,6 +64,14 @@ pub(crate) struct DemoArguments {
     /// Throwing hand.
     #[arg(long, value_enum, default_value_t = Hand::Right)]
     pub(crate) throws: Hand,
+}
+
+/// Options of `board`.
+#[derive(Debug, Args)]
+pub(crate) struct BoardSheetArguments {
+    /// File to write, e.g. board.svg.
+    #[arg(long, short, default_value = "board.svg")]
+    pub(crate) out: PathBuf,
 }
 
 /// The board: counts inner corners, not squares.
@@ -209,11 +225,17 @@ impl FromStr for Grid {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let wrong = || format!("'{text}' is not COLSxROWS, e.g. 9x6 (inner corners: one less than the squares)");
+        let wrong =
+            || format!("'{text}' is not COLSxROWS, e.g. 9x6 (inner corners: one less than the squares)");
         let (cols, rows) = text.split_once(['x', 'X']).ok_or_else(wrong)?;
-        let (cols, rows) = (cols.trim().parse().map_err(|_| wrong())?, rows.trim().parse().map_err(|_| wrong())?);
+        let (cols, rows) = (
+            cols.trim().parse().map_err(|_| wrong())?,
+            rows.trim().parse().map_err(|_| wrong())?,
+        );
         if !(3..=40).contains(&cols) || !(3..=40).contains(&rows) {
-            return Err(format!("{cols}x{rows} inner corners: each must be between 3 and 40"));
+            return Err(format!(
+                "{cols}x{rows} inner corners: each must be between 3 and 40"
+            ));
         }
         Ok(Self { cols, rows })
     }
@@ -234,8 +256,16 @@ impl FromStr for Both {
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let wrong = || format!("'{text}' is not two positive numbers as L,R, e.g. 3.2,3.9");
         let (left, right) = text.split_once(',').ok_or_else(wrong)?;
-        let parse = |t: &str| t.trim().parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0);
-        Ok(Self { left: parse(left).ok_or_else(wrong)?, right: parse(right).ok_or_else(wrong)? })
+        let parse = |t: &str| {
+            t.trim()
+                .parse::<f64>()
+                .ok()
+                .filter(|v| v.is_finite() && *v >= 0.0)
+        };
+        Ok(Self {
+            left: parse(left).ok_or_else(wrong)?,
+            right: parse(right).ok_or_else(wrong)?,
+        })
     }
 }
 
@@ -249,7 +279,12 @@ mod tests {
         Arguments::command().debug_assert();
         for sub in Arguments::command().get_subcommands() {
             for argument in sub.get_arguments() {
-                assert!(argument.get_help().is_some(), "{} {} has no help", sub.get_name(), argument.get_id());
+                assert!(
+                    argument.get_help().is_some(),
+                    "{} {} has no help",
+                    sub.get_name(),
+                    argument.get_id()
+                );
             }
         }
     }
@@ -264,7 +299,13 @@ mod tests {
 
     #[test]
     fn two_numbers_are_read() {
-        assert_eq!("3.2, 3.9".parse::<Both>(), Ok(Both { left: 3.2, right: 3.9 }));
+        assert_eq!(
+            "3.2, 3.9".parse::<Both>(),
+            Ok(Both {
+                left: 3.2,
+                right: 3.9
+            })
+        );
         assert!("3.2".parse::<Both>().is_err());
         assert!("nan,1".parse::<Both>().is_err());
     }

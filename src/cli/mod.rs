@@ -30,7 +30,10 @@ pub fn run() -> ExitCode {
         _ => "twinmound=debug",
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
     let terminal = Terminal::new(arguments.quiet, arguments.json);
     ExitCode::from(match commands::run(&arguments.command, &terminal) {
         Ok(code) => code,

@@ -25,7 +25,11 @@ pub(crate) struct Terminal {
 impl Terminal {
     /// A terminal; `quiet` keeps progress and warnings to itself.
     pub(crate) fn new(quiet: bool, json: bool) -> Self {
-        Self { quiet, json, bar: Mutex::new(None) }
+        Self {
+            quiet,
+            json,
+            bar: Mutex::new(None),
+        }
     }
 
     /// Whether results are for machines.

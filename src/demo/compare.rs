@@ -58,10 +58,17 @@ impl Comparison {
         truth: &FilmedTruth,
         recording: &MeasuredRecording,
     ) -> Result<Self, DemoError> {
-        let delivery = recording.deliveries.first().ok_or(DemoError::NoTruth { what: "delivery" })?;
+        let delivery = recording
+            .deliveries
+            .first()
+            .ok_or(DemoError::NoTruth { what: "delivery" })?;
         let lift_s = match &truth.measures.events[EventName::PeakKneeLift] {
-            Ok(event) => event.time_s,
-            Err(_) => return Err(DemoError::NoTruth { what: "peak knee lift" }),
+            Ok(event) => event.time_s.0,
+            Err(_) => {
+                return Err(DemoError::NoTruth {
+                    what: "peak knee lift",
+                });
+            }
         };
         let mut pairs: Vec<(Joint, Vector3<f64>, Vector3<f64>)> = Vec::new();
         let (mut wanted, mut missing) = (0.0, 0.0);
@@ -70,7 +77,9 @@ impl Comparison {
                 continue;
             }
             for joint in Joint::ALL {
-                let Some(real) = truth.trajectory.at(joint, Seconds(time.0)) else { continue };
+                let Some(real) = truth.trajectory.at(joint, Seconds(time.0)) else {
+                    continue;
+                };
                 wanted += 1.0;
                 match delivery.trajectory.joints[joint][i] {
                     Some(state) => pairs.push((joint, state.position_m, real.position_m)),
@@ -81,14 +90,18 @@ impl Comparison {
         let raw: Vec<f64> = pairs.iter().map(|(_, a, b)| (a - b).norm() * 1e3).collect();
         let aligned = aligned_mm(&pairs);
         let per_joint_mm = PerJoint::from_fn(|joint| {
-            let own: Vec<f64> =
-                pairs.iter().zip(&raw).filter(|((j, _, _), _)| *j == joint).map(|(_, d)| *d).collect();
+            let own: Vec<f64> = pairs
+                .iter()
+                .zip(&raw)
+                .filter(|((j, _, _), _)| *j == joint)
+                .map(|(_, d)| *d)
+                .collect();
             (!own.is_empty()).then(|| mean(&own))
         });
         let event_errors_s = PerEvent::from_fn(|name| {
             let found = delivery.measures.events[name].as_ref().ok()?;
             let real = truth.measures.events[name].as_ref().ok()?;
-            Some(found.time_s - real.time_s)
+            Some((found.time_s - real.time_s).0)
         });
         let metrics = delivery
             .measures
@@ -111,7 +124,11 @@ impl Comparison {
             per_joint_mm,
             missing_share: missing / f64::max(wanted, 1.0),
             event_errors_s,
-            clock_error_s: clock_error_s(studio, truth, delivery.record.source.clock_offset_s.unwrap_or(0.0)),
+            clock_error_s: clock_error_s(
+                studio,
+                truth,
+                delivery.record.source.clock_offset_s.unwrap_or(0.0),
+            ),
             metrics,
         })
     }
@@ -124,7 +141,9 @@ fn clock_error_s(studio: &Studio, truth: &FilmedTruth, found_s: f64) -> f64 {
     let real = |i: usize| studio.phones[i].shutter().middle_delay().0;
     let assumed = |i: usize| {
         let camera = &studio.phones[i].camera;
-        Shutter::unknown(camera.width_px, camera.height_px, studio.phones[i].turns).middle_delay().0
+        Shutter::unknown(camera.width_px, camera.height_px, studio.phones[i].turns)
+            .middle_delay()
+            .0
     };
     (found_s - assumed(0) + assumed(1)) - (true_s - real(0) + real(1))
 }
@@ -136,10 +155,15 @@ fn aligned_mm(pairs: &[(Joint, Vector3<f64>, Vector3<f64>)]) -> Vec<f64> {
     let to: Vector3<f64> = pairs.iter().map(|p| p.2).sum::<Vector3<f64>>() / count;
     let spread: Matrix3<f64> = pairs.iter().map(|p| (p.2 - to) * (p.1 - from).transpose()).sum();
     let svd = spread.svd(true, true);
-    let (Some(u), Some(v_t)) = (svd.u, svd.v_t) else { return Vec::new() };
+    let (Some(u), Some(v_t)) = (svd.u, svd.v_t) else {
+        return Vec::new();
+    };
     let flip = Matrix3::from_diagonal(&Vector3::new(1.0, 1.0, (u * v_t).determinant().signum()));
     let turn = u * flip * v_t;
-    pairs.iter().map(|p| (turn * (p.1 - from) + to - p.2).norm() * 1e3).collect()
+    pairs
+        .iter()
+        .map(|p| (turn * (p.1 - from) + to - p.2).norm() * 1e3)
+        .collect()
 }
 
 fn mean(values: &[f64]) -> f64 {

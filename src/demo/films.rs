@@ -13,9 +13,9 @@ use crate::pipeline::{PipelineError, truth_record};
 use crate::quality::Progress;
 use crate::scene::board::BoardFilm;
 use crate::scene::board_plan::{BoardPlan, BoardPlanSize};
-use crate::scene::encode::{FilmOptions, FilmWriter};
+use crate::scene::encode::{FilmOptions, FilmSound, FilmWriter};
 use crate::scene::film::DeliveryFilm;
-use crate::scene::film_sound::FilmSound;
+
 use crate::scene::phone::FilmPhone;
 use crate::scene::sound::{Microphone, SAMPLE_RATE_HZ, SoundEvent, sound_track};
 use crate::scene::truth::Truth;
@@ -38,10 +38,12 @@ pub(crate) struct FilmedTruth {
 
 /// The four films.
 pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) -> Result<(), PipelineError> {
-    std::fs::create_dir_all(out).map_err(|source| DemoError::from(crate::scene::encode::FilmError::Disk {
-        path: out.to_owned(),
-        source,
-    }))?;
+    std::fs::create_dir_all(out).map_err(|source| {
+        DemoError::from(crate::scene::encode::FilmError::Disk {
+            path: out.to_owned(),
+            source,
+        })
+    })?;
     let claps = SoundEvent::two_claps(FIRST_CLAP_S, Vector3::from(CLAP_PLACE_M));
     let mut sounds = claps.to_vec();
     sounds.extend(SoundEvent::of_delivery(&studio.delivery));
@@ -50,16 +52,38 @@ pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) ->
         let film = DeliveryFilm::new(&studio.scene, phone);
         let pictures = film.pictures(0..frames);
         let path = out.join(format!("{name}.mp4"));
-        write_film(&path, phone, &sounds, frames, pictures, &format!("film the delivery, {name}"), progress)?;
+        write_film(
+            &path,
+            phone,
+            &sounds,
+            frames,
+            pictures,
+            &format!("film the delivery, {name}"),
+            progress,
+        )?;
     }
     let phones = [Phone::Left, Phone::Right].map(|p| studio.board_phone(p));
-    let plan = BoardPlan::seeded(&phones[0], &phones[1], 0.1, BoardPlanSize::default(), studio.seed());
+    let plan = BoardPlan::seeded(
+        &phones[0],
+        &phones[1],
+        0.1,
+        BoardPlanSize::default(),
+        studio.seed(),
+    );
     for (phone, name) in phones.iter().zip(["left", "right"]) {
         let film = BoardFilm::new(&studio.scene.stage, &plan, phone);
         let frames = film.frame_count();
         let path = out.join(format!("board-{name}.mp4"));
         let pictures = film.pictures(0..frames);
-        write_film(&path, phone, &claps, frames, pictures, &format!("film the board, {name}"), progress)?;
+        write_film(
+            &path,
+            phone,
+            &claps,
+            frames,
+            pictures,
+            &format!("film the board, {name}"),
+            progress,
+        )?;
     }
     Ok(())
 }
@@ -89,7 +113,7 @@ fn write_film(
         start: Seconds(0.0),
     };
     let (width, height) = (phone.camera.width_px as usize, phone.camera.height_px as usize);
-    let rate = (phone.rate_hz.round() as i32, 1);
+    let rate = (phone.rate_hz.round() as u32, 1);
     let mut writer = FilmWriter::create(path, width, height, rate, Some(&sound), FilmOptions::default())?;
     for (frame, picture) in pictures.enumerate() {
         writer.push(&picture, Seconds(phone.frame_pts_s(frame)))?;
@@ -108,11 +132,15 @@ pub(crate) fn write_truth(studio: &Studio, out: &Path) -> Result<FilmedTruth, Pi
     let times: Vec<f64> = (0..frames).map(|k| left.frame_pts_s(k) + middle_s).collect();
     let scene_time_s = |t: f64| left.clock.scene_time_s(t);
     let filmed = Truth::new(&studio.delivery, &times, scene_time_s);
-    let dense: Vec<f64> =
-        (0..(studio.duration_s() * TRUTH_RATE_HZ) as usize).map(|k| k as f64 / TRUTH_RATE_HZ).collect();
+    let dense: Vec<f64> = (0..(studio.duration_s() * TRUTH_RATE_HZ) as usize)
+        .map(|k| k as f64 / TRUTH_RATE_HZ)
+        .collect();
     let exact = Truth::new(&studio.delivery, &dense, scene_time_s);
     let options = Options {
-        release: Some(Event { time_s: exact.release.0, sd_s: None }),
+        release: Some(Event {
+            time_s: exact.release,
+            sd_s: None,
+        }),
         ball: Some(Ball {
             position_m: exact.release_point_m,
             position_sd_m: 0.0,
@@ -123,7 +151,17 @@ pub(crate) fn write_truth(studio: &Studio, out: &Path) -> Result<FilmedTruth, Pi
     };
     let athlete = studio.athlete();
     let measures = measure(&exact.trajectory, &athlete, &options);
-    write_whole(&out.join("truth/joints.csv"), &joints_csv(&filmed.trajectory, false)?)?;
-    write_whole(&out.join("truth/metrics.json"), &truth_record(&measures, &athlete).to_json()?)?;
-    Ok(FilmedTruth { trajectory: filmed.trajectory, measures, release_s: exact.release.0 })
+    write_whole(
+        &out.join("truth/joints.csv"),
+        &joints_csv(&filmed.trajectory, false)?,
+    )?;
+    write_whole(
+        &out.join("truth/metrics.json"),
+        &truth_record(&measures, &athlete).to_json()?,
+    )?;
+    Ok(FilmedTruth {
+        trajectory: filmed.trajectory,
+        measures,
+        release_s: exact.release.0,
+    })
 }

@@ -20,7 +20,12 @@ use crate::scene::set::Stage;
 use crate::skeleton::Side;
 
 /// Bodies of the demo, by style and seed.
-const ADULTS: [&str; 4] = ["man-188-athletic", "man-183-lean", "man-178-heavy", "woman-172-athletic"];
+const ADULTS: [&str; 4] = [
+    "man-188-athletic",
+    "man-183-lean",
+    "man-178-heavy",
+    "woman-172-athletic",
+];
 const YOUTHS: [&str; 3] = ["youth-165-boy", "youth-152-girl", "youth-138-boy"];
 
 /// Body mass over height squared of the demo's people, kg/m2 (common practice, no source).
@@ -48,9 +53,15 @@ impl Studio {
     /// For an unknown style, or when the bodies are missing.
     pub fn new(request: &DemoRequest) -> Result<Self, DemoError> {
         let mut random = ChaCha8Rng::seed_from_u64(request.seed);
-        let style = Style::named(&request.style)?.throwing(request.throws).with_seed(request.seed);
+        let style = Style::named(&request.style)?
+            .throwing(request.throws)
+            .with_seed(request.seed);
         let library = BodyLibrary::open(&bodies_file())?;
-        let names: &[&str] = if request.style == "youth" { &YOUTHS } else { &ADULTS };
+        let names: &[&str] = if request.style == "youth" {
+            &YOUTHS
+        } else {
+            &ADULTS
+        };
         let body = library.named(names[(request.seed as usize + names.len() - 1) % names.len()])?;
         let outfit = Outfit::seeded(request.seed, Some(request.throws.other()));
         let delivery = Delivery::new(&style, &body.rig);
@@ -67,9 +78,16 @@ impl Studio {
         };
         let phones = [Phone::Left, Phone::Right].map(|phone| film_phone(phone, request, &mut random));
         let [Some(left), Some(right)] = phones else {
-            return Err(DemoError::NoTruth { what: "place for a phone" });
+            return Err(DemoError::NoTruth {
+                what: "place for a phone",
+            });
         };
-        Ok(Self { scene, delivery, phones: [left, right], seed: request.seed })
+        Ok(Self {
+            scene,
+            delivery,
+            phones: [left, right],
+            seed: request.seed,
+        })
     }
 
     /// Seed of all that is random.
@@ -100,7 +118,11 @@ impl Studio {
     #[must_use]
     pub fn board_phone(&self, phone: Phone) -> FilmPhone {
         let pitching = &self.phones[phone as usize];
-        FilmPhone { rate_hz: 30.0, seed: pitching.seed + 100, ..pitching.clone() }
+        FilmPhone {
+            rate_hz: 30.0,
+            seed: pitching.seed + 100,
+            ..pitching.clone()
+        }
     }
 
     /// True clock offset (left time = right time + offset) at a scene time, seconds.
@@ -116,7 +138,11 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
     let side = if request.throws == Side::Right { 1.0 } else { -1.0 };
     let across = if phone == Phone::Left { -side } else { side };
     let mut about = |centre: f64, spread: f64| centre + spread * random.random_range(-1.0..1.0);
-    let eye = Vector3::new(about(4.2, 0.3) * across + 0.5, about(1.3, 0.06), about(4.9, 0.3) * side);
+    let eye = Vector3::new(
+        about(4.2, 0.3) * across + 0.5,
+        about(1.3, 0.06),
+        about(4.9, 0.3) * side,
+    );
     let at = Vector3::new(about(0.55, 0.08), about(0.98, 0.04), 0.0);
     let width_px = if phone == Phone::Left { 1280 } else { 1920 };
     let scale = f64::from(width_px) / 1280.0;
@@ -128,17 +154,29 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
         fy_px: focal_px * about(1.0, 0.0015),
         cx_px: about(639.5, 9.0) * scale,
         cy_px: about(359.5, 7.0) * scale,
-        distortion: [about(0.09, 0.03), about(-0.2, 0.05), about(0.0, 0.0008), about(0.0, 0.0008), about(0.07, 0.02)],
+        distortion: [
+            about(0.09, 0.03),
+            about(-0.2, 0.05),
+            about(0.0, 0.0008),
+            about(0.0, 0.0008),
+            about(0.07, 0.02),
+        ],
     };
     let (clock, readout_s, exposure_s) = match phone {
         Phone::Left => (PhoneClock::default(), about(0.0034, 0.0004), about(0.001, 0.0002)),
         Phone::Right => (
-            PhoneClock { offset_s: about(0.031, 0.02), drift_ppm: about(0.0, 20.0) },
+            PhoneClock {
+                offset_s: about(0.031, 0.02),
+                drift_ppm: about(0.0, 20.0),
+            },
             about(0.0037, 0.0004),
             about(0.0009, 0.0002),
         ),
     };
-    let sensor = Sensor { gain: about(0.85, 0.06) as f32, ..Sensor::daylight() };
+    let sensor = Sensor {
+        gain: about(0.85, 0.06) as f32,
+        ..Sensor::daylight()
+    };
     Some(FilmPhone {
         camera,
         pose: CameraFromWorld::looking_at(WorldPoint(eye), WorldPoint(at))?,

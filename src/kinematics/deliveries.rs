@@ -36,7 +36,9 @@ pub struct DeliverySpan {
 /// `throws` restricts the search to one hand when it is known.
 #[must_use]
 pub fn find_deliveries(trajectory: &Trajectory, throws: Option<Side>) -> Vec<DeliverySpan> {
-    let Some((start, end)) = trajectory.span() else { return Vec::new() };
+    let Some((start, end)) = trajectory.span() else {
+        return Vec::new();
+    };
     let mut peaks: Vec<(f64, Seconds, Side)> = Vec::new();
     for side in [Side::Left, Side::Right] {
         if throws.is_none_or(|only| only == side) {
@@ -56,8 +58,16 @@ pub fn find_deliveries(trajectory: &Trajectory, throws: Option<Side>) -> Vec<Del
         .map(|i| {
             let (fastest, throws) = kept[i];
             // A quick next wind-up may begin right after the follow-through.
-            let before = if i > 0 { kept[i - 1].0 + Seconds(AFTER_S) } else { start };
-            let after = if i + 1 < kept.len() { kept[i + 1].0 - Seconds(AFTER_S) } else { end };
+            let before = if i > 0 {
+                kept[i - 1].0 + Seconds(AFTER_S)
+            } else {
+                start
+            };
+            let after = if i + 1 < kept.len() {
+                kept[i + 1].0 - Seconds(AFTER_S)
+            } else {
+                end
+            };
             DeliverySpan {
                 from: (fastest - Seconds(BEFORE_S)).max(before),
                 to: (fastest + Seconds(AFTER_S)).min(after),
@@ -109,13 +119,21 @@ mod tests {
                 })
                 .collect()
         });
-        Trajectory { times, joints, world_known: true }
+        Trajectory {
+            times,
+            joints,
+            world_known: true,
+        }
     }
 
     #[test]
     fn two_throws_are_two_deliveries_and_the_follow_through_of_the_glove_is_none() {
         let found = find_deliveries(
-            &recording(&[(5.0, Side::Right, 20.0), (5.2, Side::Left, 9.0), (12.0, Side::Right, 18.0)]),
+            &recording(&[
+                (5.0, Side::Right, 20.0),
+                (5.2, Side::Left, 9.0),
+                (12.0, Side::Right, 18.0),
+            ]),
             None,
         );
         assert_eq!(found.len(), 2);

@@ -90,9 +90,9 @@ mod deliveries;
 mod turns;
 
 pub use athlete::Athlete;
-pub use deliveries::{DeliverySpan, find_deliveries};
 pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
 pub use curves::Curve;
+pub use deliveries::{DeliverySpan, find_deliveries};
 pub use events::{Event, EventName, PerEvent};
 pub use inertia::{Row, SegmentKind, Sex, row as segment_row};
 pub use landmarks::Landmark;

@@ -27,7 +27,10 @@ pub(crate) fn follow_both(
     let [mut left_models, mut right_models] = models;
     let one = |phone: Phone, models: &mut Models| {
         let clip = &clips[phone as usize];
-        let settings = DetectSettings { rubber: rubber_in_picture(rig, phone), ..DetectSettings::default() };
+        let settings = DetectSettings {
+            rubber: rubber_in_picture(rig, phone),
+            ..DetectSettings::default()
+        };
         let mut frames = clip.frames()?;
         let followed = follow_athlete(&mut frames, models, &settings, &Steps(progress))
             .map_err(|source| PipelineError::InVideo { phone, source })?;
@@ -64,11 +67,16 @@ fn rubber_in_picture(rig: &StereoRig, phone: Phone) -> Option<RubberHint> {
     let mut corners = Vec::new();
     for x in [-RUBBER_REACH_M, RUBBER_REACH_M] {
         for z in [-RUBBER_REACH_M, RUBBER_REACH_M] {
-            corners.push(rig.camera(phone).project(pose.apply(WorldPoint(Vector3::new(x, 0.0, z))))?);
+            corners.push(
+                rig.camera(phone)
+                    .project(pose.apply(WorldPoint(Vector3::new(x, 0.0, z))))?,
+            );
         }
     }
-    let least = |f: fn(&crate::geometry::PixelPoint) -> f64| corners.iter().map(f).fold(f64::INFINITY, f64::min);
-    let most = |f: fn(&crate::geometry::PixelPoint) -> f64| corners.iter().map(f).fold(f64::NEG_INFINITY, f64::max);
+    let least =
+        |f: fn(&crate::geometry::PixelPoint) -> f64| corners.iter().map(f).fold(f64::INFINITY, f64::min);
+    let most =
+        |f: fn(&crate::geometry::PixelPoint) -> f64| corners.iter().map(f).fold(f64::NEG_INFINITY, f64::max);
     let (left_px, top_px) = (least(|p| p.x_px), least(|p| p.y_px));
     Some(RubberHint {
         region: Region {

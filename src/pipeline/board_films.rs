@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::calibrate::{
-    Board, CalibrateSettings, Calibration, Film, Lens, LensFile, Pairing, RigFile, calibrate, find_board, lens,
+    Board, CalibrateSettings, Calibration, Film, Lens, LensFile, Pairing, RigFile, calibrate, find_board,
+    lens,
 };
 use crate::ingest::{Clip, IngestOptions, open_clip};
 use crate::picture::Grey;
@@ -51,20 +52,46 @@ pub fn calibrate_recording(
     let mut warnings = Warnings::default();
     let settings = CalibrateSettings::new(request.board);
     let [left_lens, right_lens] = &request.lenses;
-    let known = [read_lens(left_lens.as_deref())?, read_lens(right_lens.as_deref())?];
+    let known = [
+        read_lens(left_lens.as_deref())?,
+        read_lens(right_lens.as_deref())?,
+    ];
     let (films, pairing) = if request.left.is_dir() || request.right.is_dir() {
-        (from_folders([&request.left, &request.right], &request.board, progress)?, Pairing::ByNumber)
+        (
+            from_folders([&request.left, &request.right], &request.board, progress)?,
+            Pairing::ByNumber,
+        )
     } else {
         let options = IngestOptions::default();
-        let clips = [open_clip(&request.left, &options)?, open_clip(&request.right, &options)?];
+        let clips = [
+            open_clip(&request.left, &options)?,
+            open_clip(&request.right, &options)?,
+        ];
         let films = [
-            look_through(&clips[0], &request.board, "look for the board, left", progress, &mut warnings)?,
-            look_through(&clips[1], &request.board, "look for the board, right", progress, &mut warnings)?,
+            look_through(
+                &clips[0],
+                &request.board,
+                "look for the board, left",
+                progress,
+                &mut warnings,
+            )?,
+            look_through(
+                &clips[1],
+                &request.board,
+                "look for the board, right",
+                progress,
+                &mut warnings,
+            )?,
         ];
         (films, pairing(request, &clips, &mut warnings))
     };
     let [left, right] = &films;
-    let calibration = calibrate([left, right], pairing, [known[0].as_ref(), known[1].as_ref()], &settings)?;
+    let calibration = calibrate(
+        [left, right],
+        pairing,
+        [known[0].as_ref(), known[1].as_ref()],
+        &settings,
+    )?;
     write_whole(&request.out, RigFile::from(&calibration).to_json().as_bytes())?;
     Ok((calibration, warnings.into_vec()))
 }
@@ -73,9 +100,20 @@ pub fn calibrate_recording(
 ///
 /// # Errors
 /// When the video cannot be read or no lens can be computed.
-pub fn make_lens(video: &Path, board: Board, out: &Path, progress: &dyn Progress) -> Result<Lens, PipelineError> {
+pub fn make_lens(
+    video: &Path,
+    board: Board,
+    out: &Path,
+    progress: &dyn Progress,
+) -> Result<Lens, PipelineError> {
     let clip = open_clip(video, &IngestOptions::default())?;
-    let film = look_through(&clip, &board, "look for the board", progress, &mut Warnings::default())?;
+    let film = look_through(
+        &clip,
+        &board,
+        "look for the board",
+        progress,
+        &mut Warnings::default(),
+    )?;
     let made = lens(&film, &CalibrateSettings::new(board))?;
     write_whole(out, LensFile::from(&made).to_json().as_bytes())?;
     Ok(made)
@@ -92,7 +130,10 @@ pub fn read_lens(path: Option<&Path>) -> Result<Option<Lens>, PipelineError> {
 
 /// How the two films' frames belong together.
 fn pairing(request: &BoardRequest, clips: &[Clip; 2], warnings: &mut Warnings) -> Pairing {
-    let by_clock = |offset_s, sd_s| Pairing::ByClock { offset: Seconds(offset_s), offset_sd: Seconds(sd_s) };
+    let by_clock = |offset_s, sd_s| Pairing::ByClock {
+        offset: Seconds(offset_s),
+        offset_sd: Seconds(sd_s),
+    };
     if let Some(offset_s) = request.offset_s {
         return by_clock(offset_s, BLIND_OFFSET_SD_S);
     }
@@ -133,7 +174,10 @@ fn look_through(
         if batch.is_empty() {
             break;
         }
-        let seen: Vec<_> = batch.par_iter().map(|f| find_board(&f.picture.luma, board)).collect();
+        let seen: Vec<_> = batch
+            .par_iter()
+            .map(|f| find_board(&f.picture.luma, board))
+            .collect();
         for (frame, sighting) in batch.iter().zip(seen) {
             film.add(frame.index, Some(frame.pts), sighting);
         }
@@ -150,7 +194,10 @@ fn from_folders(
     board: &Board,
     progress: &dyn Progress,
 ) -> Result<[Film; 2], PipelineError> {
-    let wrong = |folder: &Path, what: String| PipelineError::Pictures { folder: folder.to_owned(), what };
+    let wrong = |folder: &Path, what: String| PipelineError::Pictures {
+        folder: folder.to_owned(),
+        what,
+    };
     let [left, right] = [pictures_in(folders[0])?, pictures_in(folders[1])?];
     let mut names: Vec<String> = left.iter().chain(&right).map(|(name, _)| name.clone()).collect();
     names.sort();
@@ -160,9 +207,15 @@ fn from_folders(
         let seen: Vec<_> = files
             .par_iter()
             .map(|(name, path)| {
-                let picture = image::open(path).map_err(|e| wrong(folder, format!("{name}: {e}")))?.into_luma8();
+                let picture = image::open(path)
+                    .map_err(|e| wrong(folder, format!("{name}: {e}")))?
+                    .into_luma8();
                 let (width, height) = (picture.width() as usize, picture.height() as usize);
-                let grey = Grey { width, height, data: picture.into_raw() };
+                let grey = Grey {
+                    width,
+                    height,
+                    data: picture.into_raw(),
+                };
                 progress.advance(1);
                 Ok::<_, PipelineError>((name, (width as u32, height as u32), find_board(&grey, board)))
             })
@@ -173,9 +226,19 @@ fn from_folders(
         let mut film = Film::new(size.0, size.1, None);
         for (name, of, sighting) in seen {
             if of != size {
-                return Err(wrong(folder, format!("{name} has {} x {} pixels, others {} x {}", of.0, of.1, size.0, size.1)));
+                return Err(wrong(
+                    folder,
+                    format!(
+                        "{name} has {} x {} pixels, others {} x {}",
+                        of.0, of.1, size.0, size.1
+                    ),
+                ));
             }
-            film.add(names.iter().position(|n| n == name).unwrap_or_default(), None, sighting);
+            film.add(
+                names.iter().position(|n| n == name).unwrap_or_default(),
+                None,
+                sighting,
+            );
         }
         Ok(film)
     };
@@ -186,7 +249,10 @@ fn from_folders(
 
 /// Picture files of a folder by name without ending, sorted.
 fn pictures_in(folder: &Path) -> Result<Vec<(String, PathBuf)>, PipelineError> {
-    let wrong = |what: String| PipelineError::Pictures { folder: folder.to_owned(), what };
+    let wrong = |what: String| PipelineError::Pictures {
+        folder: folder.to_owned(),
+        what,
+    };
     let listed = std::fs::read_dir(folder).map_err(|e| wrong(e.to_string()))?;
     let mut files: Vec<(String, PathBuf)> = listed
         .filter_map(|entry| {

@@ -39,23 +39,32 @@ pub(crate) fn find(
         left_shutter: &shutters[0],
         right_shutter: &shutters[1],
     };
-    let search = sound.as_ref().map_or_else(|_| MotionSearch::default(), MotionSearch::about);
+    let search = sound
+        .as_ref()
+        .map_or_else(|_| MotionSearch::default(), MotionSearch::about);
     let motion = match offset_from_motion(&views, &search) {
         Ok(found) => {
             tracing::info!(?found, "clock from motion");
             Some(found.clock)
         }
-        Err(motion) => match &sound {
-            Ok(_) => {
-                warnings.add(Warning::new(
+        Err(motion) => {
+            match &sound {
+                Ok(_) => {
+                    warnings.add(Warning::new(
                     "clock_from_sound_only",
                     format!("the motion does not fix the clocks ({motion}); the offset comes from sound alone"),
                     "film the whole delivery with both phones; sound alone is good to several frames only",
                 ));
-                None
+                    None
+                }
+                Err(sound) => {
+                    return Err(PipelineError::NoClock {
+                        sound: sound.clone(),
+                        motion,
+                    });
+                }
             }
-            Err(sound) => return Err(PipelineError::NoClock { sound: sound.clone(), motion }),
-        },
+        }
     };
     let (clock, said) = fuse(sound.as_ref().ok(), motion.as_ref())?;
     warnings.extend(said);

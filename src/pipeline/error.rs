@@ -102,6 +102,9 @@ pub enum PipelineError {
     /// Files.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The board to print.
+    #[error(transparent)]
+    BoardSheet(#[from] crate::report::BoardTooLarge),
     /// The page.
     #[error(transparent)]
     Report(#[from] ReportError),

@@ -77,8 +77,14 @@ pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryR
 }
 
 fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> {
-    let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-    Ok(FileRecord { name, sha256: sha256_hex(path)?, rate_hz })
+    let name = path
+        .file_name()
+        .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    Ok(FileRecord {
+        name,
+        sha256: sha256_hex(path)?,
+        rate_hz,
+    })
 }
 
 fn rig(file: &RigFile) -> RigRecord {
@@ -103,7 +109,10 @@ fn rig(file: &RigFile) -> RigRecord {
 fn events(measures: &DeliveryMeasures) -> (EventsRecord, BTreeMap<String, String>) {
     let mut reasons = BTreeMap::new();
     let mut take = |name: EventName| match &measures.events[name] {
-        Ok(event) => Some(EventRecord { time_s: event.time_s, sd_s: event.sd_s }),
+        Ok(event) => Some(EventRecord {
+            time_s: event.time_s.0,
+            sd_s: event.sd_s.map(|sd| sd.0),
+        }),
         Err(missing) => {
             reasons.insert(name.id().to_owned(), missing.to_string());
             None
@@ -137,7 +146,14 @@ pub(crate) fn curves(trajectory: &Trajectory, measures: &DeliveryMeasures) -> Cu
     let series = measures
         .curves
         .iter()
-        .map(|c| Curve { id: c.id.to_owned(), unit: c.unit.to_owned(), values: c.values.clone() })
+        .map(|c| Curve {
+            id: c.id.to_owned(),
+            unit: c.unit.to_owned(),
+            values: c.values.clone(),
+        })
         .collect();
-    Curves { times: trajectory.times.clone(), series }
+    Curves {
+        times: trajectory.times.clone(),
+        series,
+    }
 }

@@ -53,9 +53,14 @@ impl BoardSheet {
     /// # Errors
     /// When the board does not fit on the sheet.
     pub fn to_svg(&self) -> Result<String, BoardTooLarge> {
-        let (width, height) = (self.square_cols as f64 * self.square_mm, self.square_rows as f64 * self.square_mm);
-        let (left, top) =
-            ((self.sheet_width_mm - width) / 2.0, self.sheet_height_mm - self.margin_mm - height);
+        let (width, height) = (
+            self.square_cols as f64 * self.square_mm,
+            self.square_rows as f64 * self.square_mm,
+        );
+        let (left, top) = (
+            (self.sheet_width_mm - width) / 2.0,
+            self.sheet_height_mm - self.margin_mm - height,
+        );
         if left < 0.0 || top < 0.0 {
             return Err(BoardTooLarge {
                 width_mm: width,
@@ -88,7 +93,10 @@ impl BoardSheet {
 
     /// A ruler of 200 mm in the white edge below the board, and what the board is.
     fn ruler(&self, svg: &mut String, left: f64, y: f64) {
-        let _ = write!(svg, "<g stroke=\"#000\" stroke-width=\"0.4\"><path d=\"M{left} {y}h200\"/>");
+        let _ = write!(
+            svg,
+            "<g stroke=\"#000\" stroke-width=\"0.4\"><path d=\"M{left} {y}h200\"/>"
+        );
         for cm in 0..=20 {
             let x = left + f64::from(cm) * 10.0;
             let tick = if cm % 5 == 0 { 8.0 } else { 4.0 };
@@ -126,7 +134,10 @@ mod tests {
 
     #[test]
     fn a_board_larger_than_its_sheet_is_refused() {
-        let board = BoardSheet { square_mm: 90.0, ..BoardSheet::default() };
+        let board = BoardSheet {
+            square_mm: 90.0,
+            ..BoardSheet::default()
+        };
         assert!(board.to_svg().is_err());
     }
 }

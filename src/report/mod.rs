@@ -4,6 +4,9 @@
 //! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; and a table
 //! for the terminal ([`terminal_table`]). Nothing is computed here but rounding.
 
+/// The checkerboard to print.
+mod board;
+
 /// What is said.
 mod content;
 
@@ -28,6 +31,7 @@ mod notes;
 /// The table for the terminal.
 mod table;
 
+pub use board::{BoardSheet, BoardTooLarge};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
 pub use html::page;
 pub use table::terminal_table;

@@ -68,4 +68,3 @@ pub mod board;
 
 /// Where the checkerboard is held.
 pub mod board_plan;
-

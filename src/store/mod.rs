@@ -10,6 +10,9 @@ mod delivery;
 /// `joints.csv`.
 mod joints;
 
+/// Joints in one phone's pictures as a table.
+mod image_joints;
+
 /// Writing whole or not at all.
 mod whole;
 
@@ -19,8 +22,9 @@ pub use delivery::{
     AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EVENT_NAMES, EventRecord, EventsRecord, FileRecord,
     MetricRecord, ReferenceRecord, RigRecord, SourceRecord, read_delivery, read_events,
 };
+pub use image_joints::image_joints_csv;
 pub use joints::{JointsTable, joints_csv, read_joints};
-pub use whole::{WholeFolder, delivery_folder_name, is_delivery_folder, sha256_hex, write_whole, read_text};
+pub use whole::{WholeFolder, delivery_folder_name, is_delivery_folder, read_text, sha256_hex, write_whole};
 
 /// What can go wrong with files.
 #[derive(Debug, thiserror::Error)]
