@@ -35,7 +35,7 @@ use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
-    Athlete, ClockDoubt, DeliveryMeasures, DeliverySpan, Options, find_deliveries, measure,
+    Athlete, DeliveryMeasures, DeliverySpan, Options, find_deliveries, measure, noise_time_s,
 };
 use crate::quality::{Progress, Warning, Warnings};
 use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
@@ -48,6 +48,9 @@ use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
 use crate::triangulate::{Gates, TwoTracks, triangulate};
 use crate::units::Seconds;
+
+/// Keypoints more doubtful than this are guesses of hidden limbs: no start in space is made of them, pixels.
+const GUESSED_PX: f64 = 12.0;
 
 /// What `measure` was asked to do.
 #[derive(Clone, Debug)]
@@ -178,7 +181,11 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
             clock_offset: Seconds(clock.offset_s),
             left_first_pts: Seconds(0.0),
         },
-        &Gates::default(),
+        &Gates {
+            min_visible: 0.0,
+            max_sd_px: GUESSED_PX,
+            ..Gates::default()
+        },
     )?;
     let settings = smooth::Settings {
         jerk: JerkDensity::for_thrower(request.athlete.throws),
@@ -253,23 +260,21 @@ fn measure_delivery(
 
 /// What the doubt of the figures comes from.
 fn doubts(recording: &Recording, estimate: &Reconstruction) -> Options {
-    let looks_along =
-        |phone| recording.rig.camera_from_world(phone).0.rotation.inverse() * nalgebra::Vector3::z();
     let world = recording.rig_file.world_from_left.as_ref();
+    let usual = Options::default();
     Options {
         bandwidth_hz: PerJoint::from_fn(|j| {
             recording.smoothed.quality[j]
                 .as_ref()
                 .and_then(|quality| quality.bandwidth_hz)
         }),
+        noise_time_s: PerJoint::from_fn(|j| {
+            estimate.error_rate_per_s[j].map_or(usual.noise_time_s[j], noise_time_s)
+        }),
         tilt_sd_deg: world.map_or(0.0, |w| w.sd_tilt_deg),
         yaw_sd_deg: world.map_or(0.0, |w| w.sd_yaw_deg),
-        clock: Some(ClockDoubt {
-            sd_s: estimate.clock.sd_s,
-            left_view: looks_along(Phone::Left),
-            right_view: looks_along(Phone::Right),
-        }),
-        ..Options::default()
+        versions: estimate.versions.clone(),
+        ..usual
     }
 }
 

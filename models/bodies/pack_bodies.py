@@ -9,9 +9,11 @@ of the wheel is imported or run. Needs NumPy.
 
 Body coordinates: metres, +y up, +z where the body faces, +x the body's left; feet at y = 0.
 
-The rig's joints are moved to anatomical centres by shares of body height H (a first correction; shares common
-practice, no source): hip spacing 0.10 H (midpoint, height and depth kept); upper arm 0.16 H (elbow kept, shoulder moved
-along the arm); forearm 0.155 H (elbow kept, wrist moved along the forearm; the twist bone stays half way).
+The rig's joints are moved toward anatomical centres (a first correction): hip spacing times 0.82 (midpoint, height and
+depth kept), upper arm times 1.081 (elbow kept, shoulder moved along the arm), forearm times 1.069 (elbow kept, wrist
+moved along the forearm; the twist bone stays half way). With them the rig's mean adult (0.122, 0.148 and 0.145 of body
+height) gets the usual shares of 0.10, 0.16 and 0.155 (common practice, no source), and every body keeps its own
+proportions: a joint centre lies at the same place within the flesh in everybody.
 
 File, little endian:
     magic "TMBODIES", u32 version 1
@@ -231,19 +233,22 @@ def _at(left_index):
 SHOULDER, ELBOW, WRIST, HIP = _at(0), _at(1), _at(2), _at(4)
 
 
-def correct(heads, points, height):
-    """Moves hips, shoulders and wrists to the shares of height stated above; heads and points alike, in place."""
+# Factors of the correction, see the top.
+HIP_FACTOR, UPPER_ARM_FACTOR, FOREARM_FACTOR = 0.82, 1.081, 1.069
+
+
+def correct(heads, points):
+    """Moves hips, shoulders and wrists by the factors stated above; heads and points alike, in place."""
     left, right = points[HIP].copy(), points[HIP + 1].copy()
     middle_x = (left[0] + right[0]) / 2
     for s, old in enumerate((left, right)):
         new = old.copy()
-        new[0] = middle_x + (0.05 if s == 0 else -0.05) * height
+        new[0] = middle_x + HIP_FACTOR * (old[0] - middle_x)
         heads[BONE_INDEX["thigh_" + "LR"[s]]] = points[HIP + s] = new
     for s in range(2):
         shoulder, elbow, wrist = points[SHOULDER + s], points[ELBOW + s], points[WRIST + s]
-        arm, forearm = shoulder - elbow, wrist - elbow
-        shoulder = elbow + 0.16 * height * arm / np.linalg.norm(arm)
-        wrist = elbow + 0.155 * height * forearm / np.linalg.norm(forearm)
+        shoulder = elbow + UPPER_ARM_FACTOR * (shoulder - elbow)
+        wrist = elbow + FOREARM_FACTOR * (wrist - elbow)
         heads[BONE_INDEX["upperarm_" + "LR"[s]]] = points[SHOULDER + s] = shoulder
         heads[BONE_INDEX["hand_" + "LR"[s]]] = points[WRIST + s] = wrist
         heads[BONE_INDEX["wristtwist_" + "LR"[s]]] = (elbow + wrist) / 2
@@ -337,7 +342,7 @@ def main(wheel, out_path):
         mesh = body_of_height(source, *macro)
         heads = np.array([source.head_of(mesh, head) for _, _, head in BONES])
         points = np.array([source.point(mesh, *p) for p in POINTS])
-        correct(heads, points, stature(mesh))
+        correct(heads, points)
         blob += name.encode().ljust(32, b"\0") + struct.pack("<f", stature(mesh))
         for array in (mesh[kept], heads, points):
             blob += array.astype("<f4").tobytes()

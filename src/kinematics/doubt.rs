@@ -6,6 +6,8 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use rayon::prelude::*;
 
+use crate::trajectory::Trajectory;
+
 use super::angles::wrap_deg;
 use super::assemble::evaluate;
 use super::athlete::ESTIMATED_HEIGHT_SD;
@@ -35,17 +37,27 @@ pub(super) fn draws(subject: &Subject, count: usize, seed: u64) -> Vec<Draw> {
         subject.yaw_sd_deg,
         subject.clock,
     );
+    let count = if subject.versions.is_empty() {
+        count
+    } else {
+        subject.versions.len()
+    };
     (0..count)
         .into_par_iter()
         .map(|index| {
             let mut rng = ChaCha8Rng::seed_from_u64(seed);
             rng.set_stream(index as u64);
-            draw(subject, &perturber, &mut rng)
+            draw(subject, subject.versions.get(index), &perturber, &mut rng)
         })
         .collect()
 }
 
-fn draw(subject: &Subject, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> Draw {
+fn draw(
+    subject: &Subject,
+    version: Option<&Trajectory>,
+    perturber: &Perturber<'_>,
+    rng: &mut ChaCha8Rng,
+) -> Draw {
     let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
     let given =
         Given {
@@ -67,7 +79,10 @@ fn draw(subject: &Subject, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> D
         position_m: ball.position_m + Vector3::from_fn(|_, _| normal(ball.position_sd_m)),
         speed_m_s: ball.speed_m_s + normal(ball.speed_sd_m_s),
     });
-    let drawn = perturber.draw(rng);
+    let drawn = match version {
+        Some(version) => perturber.turned(version, rng),
+        None => perturber.draw(rng),
+    };
     let motion = subject.motion(&drawn);
     let inertia = Inertia::new(&motion, subject.sex);
     let delivery = Delivery::new(motion, inertia, figures, ball, &given);

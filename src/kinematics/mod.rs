@@ -127,6 +127,9 @@ pub struct Options {
     pub noise_time_s: PerJoint<f64>,
     /// Highest frequency the smoother let through for each joint, hertz; `None` where not known.
     pub bandwidth_hz: PerJoint<Option<f64>>,
+    /// Versions of the trajectory under noise, from whoever estimated it: they replace the independent noise of the joints
+    /// and the clock's doubt, and their number replaces `draws`.
+    pub versions: Vec<Trajectory>,
     /// Standard deviation of the world's vertical about each horizontal axis, degrees.
     pub tilt_sd_deg: f64,
     /// Standard deviation of the target line about the vertical, degrees.
@@ -148,6 +151,7 @@ impl Default for Options {
             seed: 1,
             noise_time_s: PerJoint::from_fn(|_| 0.05),
             bandwidth_hz: PerJoint::from_fn(|_| None),
+            versions: Vec::new(),
             tilt_sd_deg: 0.0,
             yaw_sd_deg: 0.0,
             clock: None,
@@ -156,6 +160,13 @@ impl Default for Options {
             events: None,
         }
     }
+}
+
+/// Time constant of noise whose velocity deviates by `rate_per_s` times its position: for
+/// [`Options::noise_time_s`].
+#[must_use]
+pub fn noise_time_s(rate_per_s: f64) -> f64 {
+    perturb::speed_noise_per_s(1.0) / rate_per_s
 }
 
 impl Options {

@@ -141,26 +141,35 @@ impl<'a> Perturber<'a> {
 
     /// One noisy version.
     pub(super) fn draw(&self, rng: &mut impl Rng) -> Trajectory {
-        let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
-        let turn = Rotation3::from_scaled_axis(Vector3::new(
-            normal(self.tilt_sd_rad),
-            normal(self.yaw_sd_rad),
-            normal(self.tilt_sd_rad),
-        ));
-        let shift = self.clock.map(|clock| clock.displacement() * normal(clock.sd_s));
+        let turn = self.turn(rng);
+        let shift = self
+            .clock
+            .map(|clock| clock.displacement() * (clock.sd_s * rng.sample::<f64, _>(StandardNormal)));
         let mut drawn = self.original.clone();
         for joint in Joint::ALL {
             if let Some(shift) = shift {
                 shift_by_clock(&mut drawn.joints[joint], self.original, &shift);
             }
             self.add_noise(joint, &mut drawn.joints[joint], rng);
-            for state in drawn.joints[joint].iter_mut().flatten() {
-                state.position_m = turn * state.position_m;
-                state.velocity_m_s = turn * state.velocity_m_s;
-                state.acceleration_m_s2 = turn * state.acceleration_m_s2;
-            }
         }
+        turn_all(&mut drawn, &turn);
         drawn
+    }
+
+    /// A version that is noisy already, with the doubt of vertical and target line added.
+    pub(super) fn turned(&self, version: &Trajectory, rng: &mut impl Rng) -> Trajectory {
+        let mut drawn = version.clone();
+        turn_all(&mut drawn, &self.turn(rng));
+        drawn
+    }
+
+    fn turn(&self, rng: &mut impl Rng) -> Rotation3<f64> {
+        let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
+        Rotation3::from_scaled_axis(Vector3::new(
+            normal(self.tilt_sd_rad),
+            normal(self.yaw_sd_rad),
+            normal(self.tilt_sd_rad),
+        ))
     }
 
     fn add_noise(&self, joint: Joint, states: &mut [Option<JointState>], rng: &mut impl Rng) {
@@ -200,6 +209,14 @@ impl<'a> Perturber<'a> {
                 state.acceleration_m_s2[axis] += sds[i] * ddu + 2.0 * sd_rate * du;
             }
         }
+    }
+}
+
+fn turn_all(trajectory: &mut Trajectory, turn: &Rotation3<f64>) {
+    for state in trajectory.joints.0.iter_mut().flatten().flatten() {
+        state.position_m = turn * state.position_m;
+        state.velocity_m_s = turn * state.velocity_m_s;
+        state.acceleration_m_s2 = turn * state.acceleration_m_s2;
     }
 }
 

@@ -29,6 +29,8 @@ pub(super) struct Subject {
     pub(super) tilt_sd_deg: f64,
     pub(super) yaw_sd_deg: f64,
     pub(super) clock: Option<ClockDoubt>,
+    /// Noisy versions that were given.
+    pub(super) versions: Vec<Trajectory>,
     speed_noise_per_s: PerJoint<f64>,
 }
 
@@ -59,6 +61,11 @@ impl Subject {
             speed_noise_per_s: PerJoint::from_fn(|joint| speed_noise_per_s(noise_time_s[joint])),
             noise_time_s,
             bandwidth_hz: mirror::per_joint(&options.bandwidth_hz, throws),
+            versions: options
+                .versions
+                .iter()
+                .map(|v| mirror::trajectory(v, throws))
+                .collect(),
             tilt_sd_deg: options.tilt_sd_deg,
             yaw_sd_deg: options.yaw_sd_deg,
             clock: options.clock.map(|clock| ClockDoubt {

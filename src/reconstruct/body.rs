@@ -4,6 +4,7 @@ use crate::reconstruct::{Delivery, Settings};
 use crate::skeleton::{Joint, Side};
 
 /// A pair of joints whose distance is (nearly) constant.
+#[derive(Clone)]
 pub(crate) struct Bone {
     pub(crate) ends: (Joint, Joint),
     /// How constant, metres.

@@ -4,7 +4,7 @@
 //! its doubt; the smoother's trajectory as a start. Output: one trajectory at LEFT's instants.
 //!
 //! Method: every joint's path is a uniform cubic B-spline with one knot a LEFT frame. The estimate minimises, by
-//! Gauss-Newton with Huber weights,
+//! Gauss-Newton with robust weights,
 //! - the distance of each joint from each picture's keypoint in units of its predicted standard deviation (a joint seen
 //!   by one phone only still counts),
 //! - the change of each limb's length (its mean is estimated along the way),
@@ -14,13 +14,15 @@
 //! The clock offset is estimated along, held by its prior. The normal equations are sparse and banded in time.
 
 mod body;
+mod doubt;
+mod flips;
 mod normal;
 mod problem;
 mod solve;
 mod spline;
 
 use crate::geometry::{Phone, Shutter, StereoRig};
-use crate::skeleton::{JOINT_COUNT, Side};
+use crate::skeleton::{JOINT_COUNT, PerJoint, Side};
 use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
 use crate::units::Seconds;
@@ -39,12 +41,14 @@ pub struct View<'a> {
 pub struct Settings {
     /// Rounds of Gauss-Newton; the weights settle within six.
     pub rounds: usize,
-    /// Residuals beyond this many standard deviations lose weight (Huber's constant).
-    pub huber_sd: f64,
+    /// Degrees of freedom of the keypoints' errors as Student's t: networks err with a narrow core and long tails.
+    pub tail_freedom: f64,
     /// Constancy of a limb's length, metres: joint centres move a little in the bone.
     pub limb_sd_m: f64,
     /// Constancy of the shoulder girdle's lengths, metres: the collarbones do move.
     pub girdle_sd_m: f64,
+    /// Draws behind every standard deviation; 0 computes none.
+    pub draws: usize,
     /// A joint that neither phone saw for longer than this is missing, seconds.
     pub longest_gap_s: f64,
 }
@@ -53,10 +57,29 @@ impl Default for Settings {
     fn default() -> Self {
         Self {
             rounds: 8,
-            huber_sd: 2.0,
+            tail_freedom: 3.0,
             limb_sd_m: 0.003,
             girdle_sd_m: 0.012,
+            draws: 100,
             longest_gap_s: 0.06,
+        }
+    }
+}
+
+impl Settings {
+    /// Weight of a keypoint that misses by `size` standard deviations (two coordinates of one Student's t): 1 up to the
+    /// usual size, falling with its square beyond.
+    fn weight(&self, size: f64) -> f64 {
+        ((self.tail_freedom + 2.0) / (self.tail_freedom + size * size)).min(1.0)
+    }
+
+    /// Loss of a keypoint that misses by `size` standard deviations: the integral of weight times size.
+    fn loss(&self, size: f64) -> f64 {
+        let (free, square) = (self.tail_freedom, size * size);
+        if square <= 2.0 {
+            square / 2.0
+        } else {
+            1.0 + (free + 2.0) / 2.0 * ((free + square) / (free + 2.0)).ln()
         }
     }
 }
@@ -88,6 +111,11 @@ pub struct Clock {
 pub struct Reconstruction {
     /// Joints at LEFT's middle instants.
     pub trajectory: Trajectory,
+    /// What the trajectory could have been: versions under draws of the keypoints' coloured noise, the clock and the
+    /// limb lengths. The states' `sd_m` is their spread.
+    pub versions: Vec<Trajectory>,
+    /// How quickly each joint's error changes (deviation of its velocity over that of its position), 1/s.
+    pub error_rate_per_s: PerJoint<Option<f64>>,
     /// The clock offset after seeing everything.
     pub clock: Clock,
     /// Root mean square of the weighted keypoint residuals, in predicted standard deviations: 1 when the network's doubt

@@ -6,10 +6,11 @@ use crate::geometry::{Camera, CameraFromWorld, StereoRig, WorldPoint};
 use crate::reconstruct::body::{Bone, bones, hangs_on, jerk_density};
 use crate::reconstruct::normal::Normal;
 use crate::reconstruct::spline::{Basis, Grid};
-use crate::reconstruct::{Clock, Delivery, PHONES, ReconstructError, Settings, View};
+use crate::reconstruct::{Clock, Delivery, PER_KNOT, PHONES, ReconstructError, Settings, View};
 use crate::skeleton::{Joint, PerJoint};
 use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
+use crate::units::Seconds;
 
 /// Fewest frames that make a delivery.
 const FEWEST_FRAMES: usize = 20;
@@ -20,10 +21,19 @@ const CLOSEST_KNOTS_S: f64 = 1.0 / 250.0;
 /// Every joint is held to its start this loosely, metres: it only keeps unseen joints from floating away.
 const LEASH_M: f64 = 1.0;
 
+/// From this standard deviation on, as a share of the picture's height, a keypoint is a guess from the rest of the body
+/// (a limb behind the trunk): it errs alike for as long as the limb stays hidden, so that many frames say no more than
+/// one, and its doubt is widened with the square.
+const GUESSED_SHARE: f64 = 1.0 / 144.0;
+
+/// No start is taken as better than this, metres.
+const LEAST_SD_M: f64 = 0.005;
+
 /// Room before and after the delivery that is estimated along, seconds, so that its ends are not loose.
 const ROOM_S: f64 = 0.05;
 
 /// One keypoint.
+#[derive(Clone)]
 pub(crate) struct Observation {
     pub(crate) joint: Joint,
     /// Index into [`PHONES`].
@@ -32,6 +42,8 @@ pub(crate) struct Observation {
     pub(crate) own_time_s: f64,
     pub(crate) at: Vector2<f64>,
     pub(crate) sd_px: f64,
+    /// Whether it is but a guess from the rest of the body.
+    pub(crate) guessed: bool,
 }
 
 /// Where a keypoint stands against the estimate.
@@ -46,15 +58,18 @@ pub(crate) struct Residual {
 }
 
 /// Everything the solver needs.
+#[derive(Clone)]
 pub(crate) struct Problem {
     pub(crate) grid: Grid,
     /// Spline coefficients, `coefficients[joint][knot]`, metres.
     pub(crate) coefficients: PerJoint<Vec<Vector3<f64>>>,
     start_coefficients: PerJoint<Vec<Vector3<f64>>>,
     pub(crate) observations: Vec<Observation>,
-    cameras: [(Camera, CameraFromWorld); 2],
-    bones: Vec<Bone>,
+    pub(crate) cameras: [(Camera, CameraFromWorld); 2],
+    pub(crate) bones: Vec<Bone>,
     pub(crate) lengths_m: Vec<f64>,
+    /// Standard deviation of each joint's start at `times_s`, metres: how well both phones saw it.
+    seen_well: PerJoint<Vec<Option<f64>>>,
     /// LEFT's instants within the delivery and its room.
     pub(crate) times_s: Vec<f64>,
     pub(crate) clock_prior: Clock,
@@ -115,12 +130,13 @@ impl Problem {
             cameras,
             bones: bones(settings),
             lengths_m: Vec::new(),
+            seen_well: seen_well(start, &times_s),
             times_s,
             clock_prior: clock,
             offset_s: clock.offset_s,
             delivery: *delivery,
         };
-        problem.lengths_m = problem.median_lengths();
+        problem.lengths_m = problem.measure_lengths();
         Ok(problem)
     }
 
@@ -173,6 +189,29 @@ impl Problem {
         }
     }
 
+    /// Half the sum of squares of the terms that hold without any picture.
+    pub(crate) fn prior_cost(&self) -> f64 {
+        let mut cost = 0.0;
+        for basis in self.times_s.iter().filter_map(|t| self.grid.basis(*t)) {
+            for (bone, length_m) in self.bones.iter().zip(&self.lengths_m) {
+                let end = |joint| self.sum(joint, basis.first, &basis.position);
+                let distance_m = (end(bone.ends.0) - end(bone.ends.1)).norm();
+                cost += 0.5 * ((distance_m - length_m) / bone.sd_m).powi(2);
+            }
+        }
+        let weights = self.grid.jerk();
+        for first in 0..self.grid.count - 3 {
+            let middle_s = self.grid.origin_s + (first as f64 + 0.5) * self.grid.step_s;
+            for joint in Joint::ALL {
+                let base = hangs_on(joint).map_or_else(Vector3::zeros, |b| self.sum(b, first, &weights));
+                let jerk = self.sum(joint, first, &weights) - base;
+                let density = jerk_density(joint, middle_s - self.delivery.fastest.0, &self.delivery);
+                cost += 0.5 * self.grid.step_s / density * jerk.norm_squared();
+            }
+        }
+        cost
+    }
+
     fn add_bones(&self, normal: &mut Normal) {
         for &time_s in &self.times_s {
             let Some(basis) = self.grid.basis(time_s) else {
@@ -183,7 +222,7 @@ impl Problem {
                 let apart =
                     self.sum(a, basis.first, &basis.position) - self.sum(b, basis.first, &basis.position);
                 let distance_m = apart.norm();
-                if distance_m < 1e-6 {
+                if distance_m < 1e-6 || length_m <= 0.0 {
                     continue;
                 }
                 let along = apart / (distance_m * bone.sd_m);
@@ -198,6 +237,32 @@ impl Problem {
                     &block,
                     &(along * miss),
                 );
+            }
+        }
+    }
+
+    /// What a change of the lengths (metres, one a bone) would do, as pushes on the unknowns.
+    pub(crate) fn push_lengths(&self, changes_m: &[f64], push: &mut impl FnMut(usize, f64)) {
+        for &time_s in &self.times_s {
+            let Some(basis) = self.grid.basis(time_s) else {
+                continue;
+            };
+            for (bone, change_m) in self.bones.iter().zip(changes_m) {
+                let (a, b) = bone.ends;
+                let apart =
+                    self.sum(a, basis.first, &basis.position) - self.sum(b, basis.first, &basis.position);
+                let distance_m = apart.norm();
+                if distance_m < 1e-6 {
+                    continue;
+                }
+                let pull = apart * (change_m / (distance_m * bone.sd_m * bone.sd_m));
+                for (i, share) in basis.position.iter().enumerate() {
+                    let knot = (basis.first + i) * PER_KNOT;
+                    for axis in 0..3 {
+                        push(knot + 3 * a.index() + axis, pull[axis] * share);
+                        push(knot + 3 * b.index() + axis, -pull[axis] * share);
+                    }
+                }
             }
         }
     }
@@ -235,32 +300,46 @@ impl Problem {
         );
     }
 
-    /// The mean lengths of the current estimate, over the delivery.
-    pub(crate) fn mean_lengths(&self) -> Vec<f64> {
-        self.lengths(|all| all.iter().sum::<f64>() / all.len().max(1) as f64)
-    }
-
-    fn median_lengths(&self) -> Vec<f64> {
-        self.lengths(|all| {
-            all.sort_by(f64::total_cmp);
-            all.get(all.len() / 2).copied().unwrap_or(0.0)
-        })
-    }
-
-    fn lengths(&self, centre: impl Fn(&mut Vec<f64>) -> f64) -> Vec<f64> {
-        let measure = |bone: &Bone| {
-            let mut all: Vec<f64> = self
-                .times_s
-                .iter()
-                .filter_map(|t| self.grid.basis(*t))
-                .map(|b| {
-                    let end = |joint| self.sum(joint, b.first, &b.position);
-                    (end(bone.ends.0) - end(bone.ends.1)).norm()
-                })
-                .collect();
-            centre(&mut all)
+    /// The lengths of the current estimate: each bone's mean over the delivery, instants weighted by how well both ends
+    /// are seen, and left and right limbs taken as alike.
+    pub(crate) fn measure_lengths(&self) -> Vec<f64> {
+        let sums: Vec<(f64, f64)> = self.bones.iter().map(|bone| self.weighted_length(bone)).collect();
+        let alike = |bone: &Bone| {
+            let twin = (bone.ends.0.mirrored(), bone.ends.1.mirrored());
+            self.bones.iter().position(|b| b.ends == twin)
         };
-        self.bones.iter().map(measure).collect()
+        self.bones
+            .iter()
+            .zip(&sums)
+            .map(|(bone, own)| {
+                let twin = alike(bone).map_or((0.0, 0.0), |i| sums[i]);
+                let weight = own.1 + twin.1;
+                if weight > 0.0 {
+                    (own.0 + twin.0) / weight
+                } else {
+                    0.0
+                }
+            })
+            .collect()
+    }
+
+    /// Sum of weighted lengths of one bone, and of the weights.
+    fn weighted_length(&self, bone: &Bone) -> (f64, f64) {
+        let mut sum = (0.0, 0.0);
+        for (i, time_s) in self.times_s.iter().enumerate() {
+            let (Some(basis), Some(a), Some(b)) = (
+                self.grid.basis(*time_s),
+                self.seen_well[bone.ends.0][i],
+                self.seen_well[bone.ends.1][i],
+            ) else {
+                continue;
+            };
+            let end = |joint| self.sum(joint, basis.first, &basis.position);
+            let weight = (a * a + b * b).recip();
+            sum.0 += weight * (end(bone.ends.0) - end(bone.ends.1)).norm();
+            sum.1 += weight;
+        }
+        sum
     }
 }
 
@@ -296,7 +375,26 @@ fn add_difference(
     }
 }
 
-/// A start for one coefficient: the start trajectory at the knot, gaps bridged from the nearest known instants.
+/// Standard deviations of the start, metres; a start without doubt counts as good.
+fn seen_well(start: &Trajectory, times_s: &[f64]) -> PerJoint<Vec<Option<f64>>> {
+    PerJoint::from_fn(|joint| {
+        times_s
+            .iter()
+            .map(|t| {
+                Some(
+                    start
+                        .at(joint, Seconds(*t))?
+                        .sd_m
+                        .unwrap_or(LEAST_SD_M)
+                        .max(LEAST_SD_M),
+                )
+            })
+            .collect()
+    })
+}
+
+/// A start for one coefficient: the start trajectory at the knot, gaps bridged from the nearest known instants; a joint
+/// that is known nowhere starts where the one it hangs on is.
 fn start_at(start: &Trajectory, joint: Joint, grid: &Grid, knot: usize) -> Vector3<f64> {
     let time_s = grid.origin_s + (knot as f64 - 1.0) * grid.step_s;
     let states = &start.joints[joint];
@@ -311,7 +409,7 @@ fn start_at(start: &Trajectory, joint: Joint, grid: &Grid, knot: usize) -> Vecto
             at(p).lerp(&at(n), (time_s - tp) / (tn - tp))
         }
         (Some(i), None) | (None, Some(i)) => at(i),
-        (None, None) => Vector3::zeros(),
+        (None, None) => hangs_on(joint).map_or_else(Vector3::zeros, |base| start_at(start, base, grid, knot)),
     }
 }
 
@@ -323,6 +421,7 @@ fn collect(
     span_s: (f64, f64),
     into: &mut Vec<Observation>,
 ) {
+    let guessed_px = GUESSED_SHARE * f64::from(view.shutter.height_px);
     for pose in &track.poses {
         if pose.pts.0 < span_s.0 - ROOM_S || pose.pts.0 > span_s.1 + ROOM_S {
             continue;
@@ -334,7 +433,8 @@ fn collect(
                     phone,
                     own_time_s: (pose.pts + view.shutter.delay(seen.at)).0,
                     at: seen.at.vector(),
-                    sd_px: seen.sd_px,
+                    guessed: seen.sd_px > guessed_px,
+                    sd_px: seen.sd_px * (1.0 + (seen.sd_px / guessed_px).powi(2)),
                 });
             }
         }

@@ -1,15 +1,22 @@
-//! Gauss-Newton with Huber weights; the clock offset is solved along as a border of the sparse equations.
+//! Gauss-Newton with robust weights; the clock offset is solved along as a border of the sparse equations.
 
 use faer::Mat;
 
-use crate::reconstruct::normal::Normal;
+use crate::reconstruct::normal::{Factor, Normal};
 use crate::reconstruct::problem::Problem;
 use crate::reconstruct::{Clock, PER_KNOT, ReconstructError, Reconstruction, Settings};
+use crate::reconstruct::{doubt, flips};
 use crate::skeleton::{Joint, PerJoint};
 use crate::trajectory::{JointState, Trajectory};
 
 /// A clock known better than this is taken as given, seconds.
 const CERTAIN_CLOCK_S: f64 = 1e-9;
+
+/// Rounds after a limb was turned over.
+const FLIP_ROUNDS: usize = 4;
+
+/// Another solution is taken when its cost is lower by this: a likelihood ratio of 20.
+const CLEARLY_BETTER: f64 = 3.0;
 
 /// What one round of weighing the keypoints found.
 struct Fit {
@@ -28,47 +35,32 @@ pub(crate) fn solve(
     settings: &Settings,
 ) -> Result<Reconstruction, ReconstructError> {
     let mut normal = Normal::new(problem.grid.count, &problem.pairs());
-    let mut clock_sd_s = problem.clock_prior.sd_s;
-    let mut fit = weigh(&problem, &mut normal, settings);
-    for round in 0..settings.rounds {
-        problem.add_prior_terms(&mut normal);
-        let factor = normal.factor().ok_or(ReconstructError::Unsolvable { round })?;
-        let rows = normal.gradient.len();
-        let both = factor.solve(&Mat::from_fn(rows, 2, |i, column| {
-            if column == 0 {
-                normal.gradient[i]
-            } else {
-                fit.border[i]
-            }
-        }));
-        let mut shift_s = 0.0;
-        if problem.clock_prior.sd_s > CERTAIN_CLOCK_S {
-            let prior = problem.clock_prior.sd_s.powi(-2);
-            let through = |column: usize| (0..rows).map(|i| fit.border[i] * both[(i, column)]).sum::<f64>();
-            let stiffness = fit.clock_normal + prior - through(1);
-            let pull =
-                fit.clock_gradient + prior * (problem.offset_s - problem.clock_prior.offset_s) - through(0);
-            if stiffness > 0.0 {
-                shift_s = -pull / stiffness;
-                clock_sd_s = stiffness.sqrt().recip();
-            }
+    let mut descent = descend(&mut problem, &mut normal, settings, settings.rounds)?;
+    // A limb that one phone alone sees has two places on its line of sight; descent stays at the one it started from.
+    for flip in flips::candidates(&problem) {
+        let mut other = problem.clone();
+        flips::apply(&flip, &mut other);
+        let tried = descend(&mut other, &mut normal, settings, FLIP_ROUNDS)?;
+        if tried.cost < descent.cost - CLEARLY_BETTER {
+            tracing::debug!(?flip, from = descent.cost, to = tried.cost, "limb turned over");
+            (problem, descent) = (other, tried);
         }
-        problem.offset_s += shift_s;
-        for joint in Joint::ALL {
-            for knot in 0..problem.grid.count {
-                let at = knot * PER_KNOT + 3 * joint.index();
-                for axis in 0..3 {
-                    let step = both[(at + axis, 0)] + both[(at + axis, 1)] * shift_s;
-                    problem.coefficients[joint][knot][axis] -= step;
-                }
-            }
-        }
-        problem.lengths_m = problem.mean_lengths();
-        fit = weigh(&problem, &mut normal, settings);
     }
+    let (fit, clock_sd_s) = (weigh(&problem, &mut normal, settings), descent.clock_sd_s);
+    problem.add_prior_terms(&mut normal);
+    let factor = normal.factor().ok_or(ReconstructError::Unsolvable {
+        round: settings.rounds,
+    })?;
+    let mut estimate = trajectory(&problem, start, settings);
+    let versions =
+        doubt::draw(&problem, &factor, &fit.border, clock_sd_s, settings).versions(&problem, &estimate);
+    let error_rate_per_s = doubt::error_rates_per_s(&estimate, &versions);
+    doubt::fill_in_doubt(&mut estimate, &versions);
     let count = fit.count.max(1) as f64;
     Ok(Reconstruction {
-        trajectory: trajectory(&problem, start, settings),
+        trajectory: estimate,
+        versions,
+        error_rate_per_s,
         clock: Clock {
             offset_s: problem.offset_s,
             sd_s: clock_sd_s,
@@ -76,6 +68,75 @@ pub(crate) fn solve(
         residual_rms_sd: (fit.squares / (2.0 * count)).sqrt(),
         rejected_share: fit.rejected as f64 / count,
     })
+}
+
+/// Where a descent ended.
+struct Descent {
+    /// Half the weighted sum of squares, keypoints by their robust loss.
+    cost: f64,
+    clock_sd_s: f64,
+}
+
+/// Rounds of Gauss-Newton from where the problem stands.
+fn descend(
+    problem: &mut Problem,
+    normal: &mut Normal,
+    settings: &Settings,
+    rounds: usize,
+) -> Result<Descent, ReconstructError> {
+    let mut clock_sd_s = problem.clock_prior.sd_s;
+    for round in 0..rounds {
+        let fit = weigh(problem, normal, settings);
+        problem.add_prior_terms(normal);
+        let factor = normal.factor().ok_or(ReconstructError::Unsolvable { round })?;
+        clock_sd_s = step(problem, normal, &factor, &fit);
+        problem.lengths_m = problem.measure_lengths();
+    }
+    let keypoints: f64 = problem
+        .observations
+        .iter()
+        .filter_map(|seen| problem.residual(seen))
+        .map(|residual| settings.loss(residual.miss.norm()))
+        .sum();
+    Ok(Descent {
+        cost: keypoints + problem.prior_cost(),
+        clock_sd_s,
+    })
+}
+
+/// One step of all unknowns and the clock; the clock's standard deviation, seconds.
+fn step(problem: &mut Problem, normal: &Normal, factor: &Factor, fit: &Fit) -> f64 {
+    let rows = normal.gradient.len();
+    let both = factor.solve(&Mat::from_fn(rows, 2, |i, column| {
+        if column == 0 {
+            normal.gradient[i]
+        } else {
+            fit.border[i]
+        }
+    }));
+    let (mut shift_s, mut clock_sd_s) = (0.0, problem.clock_prior.sd_s);
+    if clock_sd_s > CERTAIN_CLOCK_S {
+        let prior = clock_sd_s.powi(-2);
+        let through = |column: usize| (0..rows).map(|i| fit.border[i] * both[(i, column)]).sum::<f64>();
+        let stiffness = fit.clock_normal + prior - through(1);
+        let pull =
+            fit.clock_gradient + prior * (problem.offset_s - problem.clock_prior.offset_s) - through(0);
+        if stiffness > 0.0 {
+            shift_s = -pull / stiffness;
+            clock_sd_s = stiffness.sqrt().recip();
+        }
+    }
+    problem.offset_s += shift_s;
+    for joint in Joint::ALL {
+        for knot in 0..problem.grid.count {
+            let at = knot * PER_KNOT + 3 * joint.index();
+            for axis in 0..3 {
+                let change = both[(at + axis, 0)] + both[(at + axis, 1)] * shift_s;
+                problem.coefficients[joint][knot][axis] -= change;
+            }
+        }
+    }
+    clock_sd_s
 }
 
 /// Clears the equations and adds every keypoint with its weight.
@@ -94,11 +155,7 @@ fn weigh(problem: &Problem, normal: &mut Normal, settings: &Settings) -> Fit {
             continue;
         };
         let size = residual.miss.norm();
-        let weight = if size > settings.huber_sd {
-            settings.huber_sd / size
-        } else {
-            1.0
-        };
+        let weight = settings.weight(size);
         problem.add_keypoint(normal, seen.joint, &residual, weight);
         fit.squares += weight * size * size;
         fit.count += 1;
