@@ -25,11 +25,17 @@ mod figures;
 /// The page.
 mod html;
 
+/// Pictures of the key moments.
+mod pictures;
+
 /// Fixed texts of the page.
 mod notes;
 
 /// The table for the terminal.
 mod table;
+
+/// Other stages' texts as sentences.
+mod wording;
 
 pub use board::{BoardSheet, BoardTooLarge};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
