@@ -85,8 +85,8 @@ pub(super) const PANELS: [Panel; 6] = [
         }],
     },
     Panel {
-        title: "Pelvis and trunk direction",
-        meaning: "0° side-on, 90° faces the target. The gap between the lines is hip-shoulder separation.",
+        title: "Where pelvis and shoulders face",
+        meaning: "0° side-on, 90° faces the target. The gap is hip-shoulder separation.",
         window: Window::Throw,
         lines: &[
             Line {
@@ -96,7 +96,7 @@ pub(super) const PANELS: [Panel; 6] = [
             },
             Line {
                 id: "trunk_rotation_deg",
-                name: "trunk",
+                name: "shoulder line",
                 colour: CLAY,
             },
         ],

@@ -87,8 +87,14 @@ fn event_rows(metrics: &[&(Label, &MetricRecord)]) -> Markup {
 fn name(label: &Label) -> Markup {
     html! {
         (label.name)
-        @if !label.hint.is_empty() { " " small { (label.hint) } }
+        @if !label.hint.is_empty() { " " small { (unbroken(label.hint)) } }
     }
+}
+
+/// A sign stays on one line with the word that it belongs to.
+fn unbroken(hint: &str) -> String {
+    hint.replace("+ ", "+\u{a0}")
+        .replace("\u{2212} ", "\u{2212}\u{a0}")
 }
 
 /// A value with its doubt; one that is not safe to act on is marked.

@@ -68,11 +68,13 @@ pub(super) fn how_to_read() -> Markup {
                     "Open: toward the glove side."
                 }
                 dt { "+ and −" }
-                dd { "The small line under a name says which way counts as plus, and what zero is." }
+                dd { "The small line under a name says what zero is, and which way counts as plus." }
                 dt { "±" }
                 dd {
                     "One standard deviation: about two out of three times the true value lies within, nineteen out of twenty "
-                    "times within twice as much. Two deliveries that differ by less than their doubts do not differ."
+                    "times within twice as much. Two deliveries that differ by less than their doubts cannot be told apart. "
+                    "The doubt is found by repetition: the joints are moved at random within their own doubts, and everything "
+                    "is measured anew each time."
                 }
                 dt { span.value.doubtful { b { "amber" } } ", dotted line" }
                 dd { "Doubtful: a value exists, but the stated reason makes it unsafe to act on." }
