@@ -4,6 +4,7 @@ mod architecture;
 mod calibrate_outside;
 mod detect_real_people;
 mod ingest_files;
+mod kinematics_docs;
 mod kinematics_laws;
 mod reconstruct_laws;
 mod scene_pictures;

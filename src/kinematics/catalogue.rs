@@ -130,6 +130,11 @@ pub fn catalogue_markdown() -> String {
     );
     for d in catalogue() {
         let joints: Vec<&str> = d.joints.iter().map(|j| j.name()).collect();
+        let joints = if joints.is_empty() {
+            "-".to_owned()
+        } else {
+            joints.join(", ")
+        };
         // Writing to a string cannot fail.
         let _ = writeln!(
             page,
@@ -139,7 +144,7 @@ pub fn catalogue_markdown() -> String {
             d.sentence,
             d.zero_and_sign,
             if d.needs_world { "needed" } else { "-" },
-            joints.join(", "),
+            joints,
             d.source,
         );
     }

@@ -44,6 +44,8 @@ pub(super) struct Line {
 pub(super) struct Panel {
     /// Heading.
     pub(super) title: &'static str,
+    /// What is drawn and what its zero means.
+    pub(super) meaning: &'static str,
     window: Window,
     /// The curves, all of one unit.
     pub(super) lines: &'static [Line],
@@ -57,6 +59,7 @@ const NIGHT: (u8, u8, u8) = (0x23, 0x4e, 0x78);
 pub(super) const PANELS: [Panel; 6] = [
     Panel {
         title: "Turning of pelvis and trunk",
+        meaning: "How fast each turns toward the target. Below 0 it turns away.",
         window: Window::Throw,
         lines: &[
             Line {
@@ -73,6 +76,7 @@ pub(super) const PANELS: [Panel; 6] = [
     },
     Panel {
         title: "Hand speed",
+        meaning: "Speed of the throwing hand's middle knuckle.",
         window: Window::Throw,
         lines: &[Line {
             id: "hand_speed_m_s",
@@ -81,7 +85,8 @@ pub(super) const PANELS: [Panel; 6] = [
         }],
     },
     Panel {
-        title: "Pelvis and trunk direction",
+        title: "Where pelvis and shoulders face",
+        meaning: "0° side-on, 90° faces the target. The gap is hip-shoulder separation.",
         window: Window::Throw,
         lines: &[
             Line {
@@ -91,13 +96,14 @@ pub(super) const PANELS: [Panel; 6] = [
             },
             Line {
                 id: "trunk_rotation_deg",
-                name: "trunk",
+                name: "shoulder line",
                 colour: CLAY,
             },
         ],
     },
     Panel {
         title: "Shoulder and elbow",
+        meaning: "Rotation: 90° forearm up, 180° forearm back (layback). Bend: 0° straight.",
         window: Window::Throw,
         lines: &[
             Line {
@@ -114,6 +120,7 @@ pub(super) const PANELS: [Panel; 6] = [
     },
     Panel {
         title: "Elbow extension speed",
+        meaning: "How fast the elbow straightens. Below 0 it bends.",
         window: Window::Throw,
         lines: &[Line {
             id: "elbow_extension_speed_deg_s",
@@ -123,6 +130,7 @@ pub(super) const PANELS: [Panel; 6] = [
     },
     Panel {
         title: "Knee bend",
+        meaning: "0° straight. A falling line is a knee that straightens.",
         window: Window::Delivery,
         lines: &[
             Line {

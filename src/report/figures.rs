@@ -5,11 +5,14 @@ use maud::{Markup, html};
 use crate::quality::Status;
 use crate::report::labels::{Group, Label, event_name, label};
 use crate::report::numbers::{doubt, with_unit};
+use crate::report::wording::{in_words, sentence, shape};
 use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord};
 
 /// All groups with their tables, and the reasons of what is doubtful or missing.
 pub(super) fn tables(record: &DeliveryRecord) -> Markup {
-    let labelled: Vec<(Label, &MetricRecord)> = record.metrics.iter().map(|m| (label(&m.id), m)).collect();
+    let mut labelled: Vec<(Label, &MetricRecord)> =
+        record.metrics.iter().map(|m| (label(&m.id), m)).collect();
+    labelled.sort_by_key(|(label, _)| label.place);
     html! {
         div.groups {
             @for group in Group::ALL {
@@ -29,10 +32,7 @@ pub(super) fn tables(record: &DeliveryRecord) -> Markup {
 
 /// Figures that belong to no event.
 fn single_rows(metrics: &[&(Label, &MetricRecord)]) -> Markup {
-    let single: Vec<_> = metrics
-        .iter()
-        .filter(|(l, m)| l.event.is_none() && m.value.is_some())
-        .collect();
+    let single: Vec<_> = metrics.iter().filter(|(l, _)| l.event.is_none()).collect();
     html! {
         @if !single.is_empty() {
             table.single {
@@ -87,18 +87,24 @@ fn event_rows(metrics: &[&(Label, &MetricRecord)]) -> Markup {
 fn name(label: &Label) -> Markup {
     html! {
         (label.name)
-        @if !label.hint.is_empty() { " " small { (label.hint) } }
+        @if !label.hint.is_empty() { " " small { (unbroken(label.hint)) } }
     }
+}
+
+/// A sign stays on one line with the word that it belongs to.
+fn unbroken(hint: &str) -> String {
+    hint.replace("+ ", "+\u{a0}")
+        .replace("\u{2212} ", "\u{2212}\u{a0}")
 }
 
 /// A value with its doubt; one that is not safe to act on is marked.
 pub(super) fn value(metric: &MetricRecord) -> Markup {
     html! {
         @match metric.value {
-            Some(v) => span.value.doubtful[metric.status == Status::Doubtful] title=[metric.reason.as_deref()] {
+            Some(v) => span.value.doubtful[metric.status == Status::Doubtful] title=[metric.reason.as_deref().map(in_words)] {
                 b { (with_unit(v, &metric.unit)) } " " span.doubt { (doubt(metric)) }
             },
-            None => span.missing title=[metric.reason.as_deref()] { "–" },
+            None => span.missing title=[metric.reason.as_deref().map(in_words)] { "–" },
         }
     }
 }
@@ -114,9 +120,9 @@ fn reference(metric: &MetricRecord) -> Markup {
     }
 }
 
-/// Why figures are doubtful or missing; figures with one reason stand together.
+/// Why figures are doubtful or missing; figures whose reasons differ in numbers alone stand together.
 fn reasons(labelled: &[(Label, &MetricRecord)]) -> Markup {
-    let mut by_reason: Vec<(&str, Status, Vec<String>)> = Vec::new();
+    let mut by_reason: Vec<(String, Status, Vec<String>)> = Vec::new();
     for (label, metric) in labelled {
         let Some(reason) = metric
             .reason
@@ -131,10 +137,15 @@ fn reasons(labelled: &[(Label, &MetricRecord)]) -> Markup {
         };
         match by_reason
             .iter_mut()
-            .find(|(r, s, _)| *r == reason && *s == metric.status)
+            .find(|(r, s, _)| shape(r) == shape(reason) && *s == metric.status)
         {
-            Some((_, _, names)) => names.push(full),
-            None => by_reason.push((reason, metric.status, vec![full])),
+            Some((shown, _, names)) => {
+                if shown != reason {
+                    *shown = shape(reason);
+                }
+                names.push(full);
+            }
+            None => by_reason.push((reason.to_owned(), metric.status, vec![full])),
         }
     }
     html! {
@@ -147,7 +158,7 @@ fn reasons(labelled: &[(Label, &MetricRecord)]) -> Markup {
                             span.tag.amber[*status == Status::Doubtful] {
                                 @if *status == Status::Doubtful { "doubtful" } @else { "not measurable" }
                             }
-                            " " (reason)
+                            " " (sentence(reason))
                         }
                         dd { (names.join(", ")) }
                     }

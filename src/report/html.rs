@@ -1,31 +1,37 @@
 //! The page: one file with everything in it.
 
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
+use crate::quality::Status;
 use crate::report::ReportError;
 use crate::report::chart::{self, PANELS};
-use crate::report::content::{DeliveryContent, KeyPicture, ReportContent};
+use crate::report::content::{DeliveryContent, ReportContent};
 use crate::report::figures;
 use crate::report::labels::{event_letter, event_name, label};
 use crate::report::notes::{cautions, how_to_read};
 use crate::report::numbers::{doubt, rounded, with_unit};
+use crate::report::pictures::pictures;
+use crate::report::wording::{in_words, sentence};
 use crate::store::{DeliveryRecord, FileRecord, MetricRecord};
 
 const STYLE: &str = include_str!("style.css");
 
-/// The figures at the top of a delivery, the first six that were measured.
-const HEADLINES: [&str; 8] = [
+/// The figures at the top of a delivery, from the ground up; the first eight that have a value.
+const HEADLINES: [&str; 10] = [
     "ball_speed_m_s",
     "peak_hand_speed_m_s",
     "stride_length_pct_height",
-    "hip_shoulder_separation_at_foot_contact_deg",
+    "pelvis_rotation_onset_before_foot_contact_s",
+    "max_hip_shoulder_separation_deg",
+    "pelvis_to_trunk_peak_delay_s",
     "max_shoulder_external_rotation_deg",
     "lead_knee_extension_foot_contact_to_release_deg",
-    "peak_trunk_rotation_speed_deg_s",
+    "trunk_forward_tilt_at_ball_release_deg",
     "foot_contact_to_ball_release_s",
 ];
+
+/// How many of them are shown: rows of four, or of two on a phone.
+const HEADLINE_COUNT: usize = 8;
 
 /// The whole page as HTML.
 ///
@@ -43,17 +49,17 @@ pub fn page(content: &ReportContent) -> Result<String, ReportError> {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (content.title) }
+                title { (content.title) ": " (counted(content.deliveries.len())) }
                 style { (PreEscaped(STYLE)) }
             }
             body {
                 header.top {
                     div.inner {
                         p.brand { "twinmound" }
-                        h1 { (content.title) }
+                        h1 { (counted(content.deliveries.len())) }
+                        p { (recording(content)) }
                         p {
-                            (counted(content.deliveries.len())) ", measured from two phone videos. "
-                            a href="#cautions" { "Read before you act on it." }
+                            "With pain, stop throwing. " a href="#cautions" { "Read this before you act on a figure." }
                         }
                     }
                 }
@@ -61,9 +67,9 @@ pub fn page(content: &ReportContent) -> Result<String, ReportError> {
                     @if content.deliveries.is_empty() {
                         section.card { p { "No delivery was found in this recording." } }
                     }
+                    (how_to_read())
                     @if several { (overview(content)) }
                     @for section in &sections { (section) }
-                    (how_to_read())
                     (cautions())
                 }
             }
@@ -74,8 +80,36 @@ pub fn page(content: &ReportContent) -> Result<String, ReportError> {
 
 fn counted(deliveries: usize) -> String {
     match deliveries {
-        1 => "One delivery".to_owned(),
-        n => format!("{n} deliveries"),
+        0 => "No pitching delivery".to_owned(),
+        1 => "One pitching delivery".to_owned(),
+        n => format!("{n} pitching deliveries"),
+    }
+}
+
+/// What was recorded, and of whom.
+fn recording(content: &ReportContent) -> Markup {
+    let record = content.deliveries.first().map(|d| &d.record);
+    let source = record.map(|r| &r.source);
+    html! {
+        "Recording "
+        @match source.and_then(|s| s.left.as_ref().zip(s.right.as_ref())) {
+            Some((left, right)) => { (left.name) " with " (right.name) },
+            None => (content.title),
+        }
+        @if let Some(record) = record { "; " (athlete(record)) }
+        "."
+    }
+}
+
+/// Side, height and mass.
+fn athlete(record: &DeliveryRecord) -> Markup {
+    html! {
+        @match record.athlete.throws { Some(side) => { "throws " (side) }, None => { "throwing side unknown" } }
+        @if let Some(h) = record.athlete.height_m {
+            ", " (format!("{h:.2}")) "\u{a0}m"
+            @if record.athlete.height_estimated { " (estimated)" }
+        }
+        @if let Some(m) = record.athlete.mass_kg { ", " (format!("{m:.0}")) "\u{a0}kg" }
     }
 }
 
@@ -143,9 +177,14 @@ fn delivery_section(number: usize, delivery: &DeliveryContent) -> Result<Markup,
             h2.delivery { "Delivery " (number) }
             (phases(record))
             (headlines(record))
+            (trust(record))
             (warnings(record))
             (pictures(delivery))
             @if !charts.is_empty() {
+                p.note {
+                    "Charts: time runs to the right, in seconds, 0 at " (zero)
+                    ". Upright lines: K knee lift, C foot contact, L layback, R release."
+                }
                 div.charts {
                     @for (panel, svg) in &charts {
                         figure.card {
@@ -158,12 +197,10 @@ fn delivery_section(number: usize, delivery: &DeliveryContent) -> Result<Markup,
                                     }
                                 }
                             }
+                            p.note { (panel.meaning) }
                             (PreEscaped(svg))
                         }
                     }
-                }
-                p.note {
-                    "Times in seconds from " (zero) ". K knee lift, C foot contact, L layback, R release."
                 }
             }
             (figures::tables(record))
@@ -199,7 +236,7 @@ fn phases(record: &DeliveryRecord) -> Markup {
             }
         }
         @for (name, reason) in &record.event_reasons {
-            p.note { (event_name(name)) ": " (reason) }
+            p.note { (event_name(name)) " was not found: " (sentence(reason)) }
         }
     }
 }
@@ -212,16 +249,33 @@ fn headlines(record: &DeliveryRecord) -> Markup {
             let metric = record.metric(id)?;
             Some((id, metric, metric.value?))
         })
-        .take(6)
+        .take(HEADLINE_COUNT)
         .collect();
     html! {
         div.headlines {
             @for (id, metric, value) in shown {
-                div.headline.doubtful[metric.status == crate::quality::Status::Doubtful] title=[metric.reason.as_deref()] {
+                div.headline.doubtful[metric.status == Status::Doubtful] title=[metric.reason.as_deref().map(in_words)] {
                     p.number { (with_unit(value, &metric.unit)) " " span.doubt { (doubt(metric)) } }
                     p.name { (headline_name(id)) }
                 }
             }
+        }
+    }
+}
+
+/// How many figures may be trusted.
+fn trust(record: &DeliveryRecord) -> Markup {
+    let count = |status| record.metrics.iter().filter(|m| m.status == status).count();
+    let (sound, doubtful, missing) = (
+        count(Status::Measured),
+        count(Status::Doubtful),
+        count(Status::NotMeasurable),
+    );
+    html! {
+        p.trust.poor[doubtful > sound] {
+            @if doubtful > sound { b { "Most figures here are doubtful: do not act on them. " } }
+            (sound) " measured, " (doubtful) " doubtful " span.value.doubtful { b { "(amber, dotted)" } } ", "
+            (missing) " not measurable. The reasons stand below the figures."
         }
     }
 }
@@ -233,38 +287,7 @@ fn warnings(record: &DeliveryRecord) -> Markup {
                 h3 { "What to know about this measurement" }
                 ul {
                     @for warning in &record.warnings {
-                        li { (warning.text) " " span.hint { (warning.hint) } }
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn pictures(delivery: &DeliveryContent) -> Markup {
-    let caption = |picture: &KeyPicture| {
-        let event = delivery
-            .record
-            .events
-            .named()
-            .into_iter()
-            .find(|(name, _)| *name == picture.event);
-        let from_zero = event
-            .and_then(|(_, e)| Some(e?.time_s - delivery.zero()?.1.time_s))
-            .filter(|t| t.abs() > 0.0005);
-        html! {
-            b { (event_name(&picture.event)) } " "
-            span { (picture.view) @if let Some(t) = from_zero { ", " (rounded(t, "s")) " s" } }
-        }
-    };
-    html! {
-        @if !delivery.pictures.is_empty() {
-            div.pictures {
-                @for picture in &delivery.pictures {
-                    figure {
-                        img alt={ (event_name(&picture.event)) ", " (picture.view) }
-                            src={ "data:image/png;base64," (STANDARD.encode(&picture.png)) };
-                        figcaption { (caption(picture)) }
+                        li { (sentence(&warning.text)) " " span.hint { (sentence(&warning.hint)) } }
                     }
                 }
             }
@@ -312,14 +335,7 @@ fn source(record: &DeliveryRecord) -> Markup {
                     }
                 }
                 dt { "Athlete" }
-                dd {
-                    @match record.athlete.throws { Some(side) => { "throws " (side) }, None => { "throwing side unknown" } }
-                    @if let Some(h) = record.athlete.height_m {
-                        ", " (format!("{h:.2}")) " m"
-                        @if record.athlete.height_estimated { " (estimated)" }
-                    }
-                    @if let Some(m) = record.athlete.mass_kg { ", " (format!("{m:.0}")) " kg" }
-                }
+                dd { (athlete(record)) }
             }
         }
     }

@@ -52,15 +52,20 @@ const UNIT_ENDINGS: [&str; 9] = [
     "_s",
 ];
 
+/// Explains the twin of an energy that is shared out over the body's mass.
+const PER_MASS: &str = "per kilogram of body mass";
+
 /// What a metric id says.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Label {
     /// Name of the figure.
     pub(super) name: String,
-    /// What zero or plus mean, or an empty text.
+    /// What is meant, or what zero or plus mean.
     pub(super) hint: &'static str,
     /// Where it stands on the page.
     pub(super) group: Group,
+    /// Its rank within the group; those that are not known come last.
+    pub(super) place: usize,
     /// The event in its id (`..._at_EVENT_...`).
     pub(super) event: Option<&'static str>,
 }
@@ -75,17 +80,19 @@ pub(super) fn label(id: &str) -> Label {
             Some((stem, Some(*event)))
         })
         .unwrap_or((bare, None));
-    match KNOWN.iter().find(|(known, ..)| *known == stem) {
-        Some((_, name, hint, group)) => Label {
+    match KNOWN.iter().enumerate().find(|(_, (known, ..))| *known == stem) {
+        Some((place, (_, name, hint, group))) => Label {
             name: (*name).to_owned(),
-            hint,
+            hint: if id.ends_with("_j_kg") { PER_MASS } else { hint },
             group: *group,
+            place,
             event,
         },
         None => Label {
             name: plain_words(stem),
             hint: "",
             group: guessed_group(stem),
+            place: KNOWN.len(),
             event,
         },
     }
@@ -120,55 +127,58 @@ fn guessed_group(stem: &str) -> Group {
     }
 }
 
-/// Stem of the id, name, what zero or plus mean, place.
+/// Stem of the id, name, what is meant (zero, plus, minus), group; within a group in the order of the page.
 #[rustfmt::skip]
-const KNOWN: [(&str, &str, &str, Group); 46] = [
+const KNOWN: [(&str, &str, &str, Group); 49] = [
     ("stride_length", "Stride length", "ankle to ankle, share of body height", Group::Legs),
-    ("stride_direction", "Stride direction", "+ closed, toward the throwing-arm side", Group::Legs),
-    ("lead_foot_angle", "Lead foot direction", "0 at the target, + closed", Group::Legs),
+    ("stride_direction", "Stride direction", "0 straight at the target, + closed (across the body), − open", Group::Legs),
+    ("lead_foot_angle", "Lead foot direction", "0 points at the target, + closed, − open", Group::Legs),
     ("lead_knee_flexion", "Lead knee bend", "0 straight", Group::Legs),
-    ("lead_knee_extension_foot_contact_to_release", "Lead knee extension, contact to release", "+ straightens", Group::Legs),
-    ("peak_lead_knee_extension_speed", "Lead knee extension", "", Group::Speeds),
+    ("lead_knee_extension_foot_contact_to_release", "Lead knee extension, contact to release", "+ the front leg straightens, − it gives way", Group::Legs),
     ("drive_knee_flexion", "Drive knee bend", "0 straight", Group::Legs),
-    ("drive_hip_abduction", "Drive hip abduction", "", Group::Legs),
-    ("drive_hip_rotation", "Drive hip rotation", "+ external", Group::Legs),
-    ("drive_heel_lift_before_foot_contact", "Drive heel lifts before contact", "", Group::Timing),
-    ("drive_knee_drop_to_arm_raise_delay", "Arm raise after drive knee drop", "", Group::Timing),
-    ("pelvis_rotation_onset_before_foot_contact", "Pelvis starts to turn before contact", "", Group::Timing),
-    ("pelvis_rotation", "Pelvis rotation", "0 side-on, 90 faces the target", Group::Trunk),
-    ("trunk_rotation", "Trunk rotation", "0 side-on, 90 faces the target", Group::Trunk),
-    ("hip_shoulder_separation", "Hip-shoulder separation", "+ pelvis ahead", Group::Trunk),
-    ("max_hip_shoulder_separation", "Hip-shoulder separation, largest", "+ pelvis ahead", Group::Trunk),
-    ("pelvis_contralateral_tilt", "Pelvis side tilt", "+ throwing-side hip higher", Group::Trunk),
-    ("trunk_contralateral_tilt", "Trunk side tilt", "+ toward the glove side", Group::Trunk),
-    ("shoulder_line_tilt", "Shoulder line tilt", "+ throwing shoulder higher", Group::Trunk),
-    ("trunk_lean_seen_from_target", "Trunk lean, seen from the target", "+ toward the glove side", Group::Trunk),
-    ("trunk_forward_tilt", "Trunk forward tilt", "+ where the chest faces", Group::Trunk),
-    ("trunk_tilt_toward_target", "Trunk tilt toward the target", "", Group::Trunk),
-    ("shoulder_abduction", "Shoulder abduction", "0 arm down", Group::Arm),
-    ("shoulder_horizontal_abduction", "Shoulder horizontal abduction", "+ elbow behind the shoulder line", Group::Arm),
+    ("drive_hip_abduction", "Drive hip abduction", "how far the drive thigh is spread to the side", Group::Legs),
+    ("drive_hip_rotation", "Drive hip rotation", "+ thigh turned outward, − inward", Group::Legs),
+    ("pelvis_travel_before_rotation", "Pelvis travel before it turns", "toward the target from knee lift on, share of body height", Group::Legs),
+    ("pelvis_drop_before_rotation", "Pelvis drop before it turns", "down from knee lift on, share of body height", Group::Legs),
+    ("pelvis_rotation", "Pelvis rotation", "0 side-on, 90 faces the target, − turned away", Group::Trunk),
+    ("trunk_rotation", "Shoulder line rotation", "0 side-on, 90 faces the target, − turned away", Group::Trunk),
+    ("hip_shoulder_separation", "Hip-shoulder separation", "+ pelvis ahead of the shoulders", Group::Trunk),
+    ("max_hip_shoulder_separation", "Hip-shoulder separation, largest", "+ pelvis ahead of the shoulders", Group::Trunk),
+    ("trunk_forward_tilt", "Trunk forward tilt", "0 upright, + to where the chest faces, − leaning back", Group::Trunk),
+    ("trunk_tilt_toward_target", "Trunk tilt toward the target", "0 upright, + toward the target", Group::Trunk),
+    ("trunk_contralateral_tilt", "Trunk side tilt", "0 upright, + toward the glove side, across the chest", Group::Trunk),
+    ("trunk_lean_seen_from_target", "Trunk lean as the catcher sees it", "0 upright, + toward the glove side", Group::Trunk),
+    ("shoulder_line_tilt", "Shoulder line tilt", "0 level, + throwing shoulder higher", Group::Trunk),
+    ("pelvis_contralateral_tilt", "Pelvis side tilt", "0 level, + throwing-side hip higher", Group::Trunk),
+    ("max_shoulder_external_rotation", "Layback: largest external rotation", "90 forearm up, 180 forearm points back", Group::Arm),
     ("shoulder_external_rotation", "Shoulder external rotation", "0 forearm forward, 90 up, 180 back", Group::Arm),
-    ("max_shoulder_external_rotation", "Layback: largest external rotation", "0 forearm forward, 90 up, 180 back", Group::Arm),
+    ("shoulder_abduction", "Shoulder abduction", "0 arm down, 90 upper arm level with the shoulders", Group::Arm),
+    ("shoulder_horizontal_abduction", "Shoulder horizontal abduction", "+ elbow behind the line of the shoulders", Group::Arm),
     ("elbow_flexion", "Elbow bend", "0 straight", Group::Arm),
-    ("arm_slot", "Arm slot", "0 sidearm, 90 straight up", Group::Arm),
-    ("peak_pelvis_rotation_speed", "Pelvis rotation", "", Group::Speeds),
-    ("peak_trunk_rotation_speed", "Trunk rotation", "", Group::Speeds),
-    ("peak_glove_arm_rotation_speed", "Glove arm rotation", "", Group::Speeds),
-    ("peak_elbow_extension_speed", "Elbow extension", "", Group::Speeds),
-    ("peak_shoulder_internal_rotation_speed", "Shoulder internal rotation", "", Group::Speeds),
-    ("peak_pelvis_forward_speed", "Pelvis toward the target", "", Group::Speeds),
-    ("peak_hand_speed", "Hand", "", Group::Speeds),
-    ("pelvis_to_trunk_peak_delay", "Trunk peak after pelvis peak", "", Group::Timing),
-    ("glove_arm_peak_to_foot_contact", "Glove arm peak, from contact", "- before contact", Group::Timing),
-    ("foot_contact_to_ball_release", "Contact to release", "", Group::Timing),
-    ("pelvis_travel_before_rotation", "Pelvis travel before it turns", "share of body height", Group::Legs),
-    ("pelvis_drop_before_rotation", "Pelvis drop before it turns", "share of body height", Group::Legs),
-    ("ball_speed", "Ball speed", "", Group::Release),
-    ("release_height", "Release height", "share of body height", Group::Release),
+    ("arm_slot", "Arm slot", "0 sidearm, 90 straight overhead", Group::Arm),
+    ("ball_speed", "Ball speed", "at release, from its flight", Group::Release),
+    ("release_height", "Release height", "above the ground, share of body height", Group::Release),
     ("release_extension", "Release extension", "in front of the rubber, share of body height", Group::Release),
-    ("release_side", "Release to the side", "+ throwing side", Group::Release),
-    ("trunk_to_arm_energy_peak_delay", "Arm energy peak after trunk peak", "", Group::Timing),
-    ("linear_share_of_kinetic_energy", "Share of energy in straight motion", "", Group::Energy),
+    ("release_side", "Release to the side", "+ throwing side of the rubber's middle", Group::Release),
+    ("peak_pelvis_forward_speed", "Pelvis toward the target", "travel, not turning", Group::Speeds),
+    ("peak_pelvis_rotation_speed", "Pelvis rotation", "toward the target", Group::Speeds),
+    ("peak_trunk_rotation_speed", "Trunk rotation", "toward the target", Group::Speeds),
+    ("peak_glove_arm_rotation_speed", "Glove arm rotation", "upper arm", Group::Speeds),
+    ("peak_lead_knee_extension_speed", "Lead knee extension", "straightening", Group::Speeds),
+    ("peak_elbow_extension_speed", "Elbow extension", "straightening", Group::Speeds),
+    ("peak_shoulder_internal_rotation_speed", "Shoulder internal rotation", "forearm swings forward after layback", Group::Speeds),
+    ("peak_hand_speed", "Hand", "knuckle of the middle finger", Group::Speeds),
+    ("drive_knee_drop_to_arm_raise_delay", "Arm raise after drive knee drop", "halfway up against halfway down, − the arm is first", Group::Timing),
+    ("drive_heel_lift_before_foot_contact", "Drive heel lifts before contact", "0 still down at contact", Group::Timing),
+    ("pelvis_rotation_onset_before_foot_contact", "Pelvis starts to turn before contact", "− it starts after contact", Group::Timing),
+    ("glove_arm_peak_to_foot_contact", "Glove arm's fastest moment after contact", "− before contact", Group::Timing),
+    ("foot_contact_to_ball_release", "Contact to release", "", Group::Timing),
+    ("pelvis_to_trunk_peak_delay", "Trunk peak after pelvis peak", "+ the pelvis is fastest first", Group::Timing),
+    ("trunk_to_arm_energy_peak_delay", "Arm energy peak after trunk energy peak", "+ the trunk peaks first", Group::Timing),
+    ("peak_lower_body_kinetic_energy", "Peak lower body kinetic energy", "thighs, shanks and feet", Group::Energy),
+    ("peak_trunk_kinetic_energy", "Peak trunk kinetic energy", "trunk and head", Group::Energy),
+    ("peak_throwing_arm_kinetic_energy", "Peak throwing arm kinetic energy", "upper arm, forearm, hand and ball", Group::Energy),
+    ("linear_share_of_kinetic_energy", "Share of energy in straight motion", "the rest is in turning and swinging limbs", Group::Energy),
 ];
 
 /// Name of an event; a text that is none stays.
@@ -209,6 +219,8 @@ mod tests {
             (l.name.as_str(), l.event, l.group),
             ("Peak trunk kinetic energy", None, Group::Energy)
         );
+        assert_eq!(label("peak_trunk_kinetic_energy_j_kg").hint, PER_MASS);
+        assert_eq!(label("peak_trunk_kinetic_energy_j").hint, "trunk and head");
         let l = label("foot_contact_to_ball_release_s");
         assert_eq!(
             (l.name.as_str(), l.event, l.group),

@@ -25,11 +25,17 @@ mod figures;
 /// The page.
 mod html;
 
+/// Pictures of the key moments.
+mod pictures;
+
 /// Fixed texts of the page.
 mod notes;
 
 /// The table for the terminal.
 mod table;
+
+/// Other stages' texts as sentences.
+mod wording;
 
 pub use board::{BoardSheet, BoardTooLarge};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
@@ -154,8 +160,10 @@ mod tests {
             "± 3",
             "172°",
             "reason of max_shoulder_external_rotation_deg",
-            "reason of peak_trunk_kinetic_energy_j",
-            "before the video",
+            "Reason of peak_trunk_kinetic_energy_j.",
+            "Before the video.",
+            "1 measured, 1 doubtful",
+            "1 not measurable",
             "0.110 s",
             "Clap again",
             "licensed clinician",

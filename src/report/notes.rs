@@ -25,7 +25,7 @@ pub(super) fn cautions() -> Markup {
                 }
                 li {
                     b { "Change with care. " }
-                    "A figure outside its usual range is a question, not a fault. Look at several deliveries, change one thing "
+                    "No figure here is a diagnosis; this is no medical device. A figure outside its usual range is a question, not a fault. Look at several deliveries, change one thing "
                     "at a time, and only with a coach who watches the athlete."
                 }
             }
@@ -33,31 +33,55 @@ pub(super) fn cautions() -> Markup {
     }
 }
 
-/// What signs and words mean.
+/// What moments, signs and words mean.
 pub(super) fn how_to_read() -> Markup {
     html! {
         details.card {
-            summary { "How to read this page" }
+            summary { "How to read this page: the four moments, sides, signs, doubt" }
             dl {
+                dt { "K, knee lift" }
+                dd { "The lead knee is at its highest: the balance point, before the body moves down the mound." }
+                dt { "C, foot contact" }
+                dd {
+                    "The lead foot has landed: its heel and toes have slowed to under 30 % of their fastest stride speed and "
+                    "stay slow until release."
+                }
+                dt { "L, layback" }
+                dd { "The throwing shoulder is turned outward furthest: the forearm lies back, the hand is behind the elbow." }
+                dt { "R, release" }
+                dd {
+                    "The ball leaves the hand. When its flight is not seen: 3 ms after the hand is fastest, with more doubt."
+                }
+                dt { "Times" }
+                dd {
+                    "Under each moment: seconds from the start of the left phone's video. Between two moments: the seconds from "
+                    "one to the next."
+                }
+                dt { "Lead and drive, throwing side and glove side" }
+                dd {
+                    "The drive leg pushes off the rubber, the lead leg strides. Sides are the athlete's own. Left-handers are "
+                    "mirrored first, so that a number means the same for both hands."
+                }
+                dt { "Closed and open" }
+                dd {
+                    "Closed: the stride or foot goes toward the throwing-arm side of the line to the target, across the body. "
+                    "Open: toward the glove side."
+                }
+                dt { "+ and −" }
+                dd { "The small line under a name says what zero is, and which way counts as plus." }
                 dt { "±" }
                 dd {
                     "One standard deviation: about two out of three times the true value lies within, nineteen out of twenty "
-                    "times within twice as much."
+                    "times within twice as much. Two deliveries that differ by less than their doubts cannot be told apart. "
+                    "The doubt is found by repetition: the joints are moved at random within their own doubts, and everything "
+                    "is measured anew each time."
                 }
                 dt { span.value.doubtful { b { "amber" } } ", dotted line" }
                 dd { "Doubtful: a value exists, but the stated reason makes it unsafe to act on." }
                 dt { span.missing { "–" } }
                 dd { "Not measurable here. The reasons stand below the figures." }
-                dt { "Sides" }
-                dd {
-                    "Throwing side and lead side are the athlete's own. Left-handers are mirrored first, so the same number means "
-                    "the same for both hands."
-                }
-                dt { "K, C, L, R in the charts" }
-                dd {
-                    "Knee lift (lead knee highest), foot contact, layback (shoulder turned out furthest), release. Times count "
-                    "from release."
-                }
+                dt { "Share of body height" }
+                dd { "Lengths are divided by the athlete's height, so that short and tall pitchers can be compared." }
                 dt { "Speeds" }
                 dd { "From the smoothed path of the joints; a laboratory with other filters finds other peaks." }
             }

@@ -2,13 +2,13 @@
 
 use crate::store::MetricRecord;
 
-/// A value with its unit, for instance `112°` or `21.4 m/s`.
+/// A value with its unit, for instance `112°` or `21.4 m/s`; they never part at a line end.
 pub(super) fn with_unit(value: f64, unit: &str) -> String {
     match unit {
         "deg" => format!("{}°", rounded(value, unit)),
-        "deg/s" => format!("{} °/s", rounded(value, unit)),
-        "%" => format!("{} %", rounded(value, unit)),
-        _ => format!("{} {unit}", rounded(value, unit)),
+        "deg/s" => format!("{}\u{a0}°/s", rounded(value, unit)),
+        "%" => format!("{}\u{a0}%", rounded(value, unit)),
+        _ => format!("{}\u{a0}{unit}", rounded(value, unit)),
     }
 }
 
@@ -70,8 +70,8 @@ mod tests {
         assert_eq!(with_unit(112.4, "deg"), "112°");
         assert_eq!(with_unit(-3.6, "deg"), "\u{2212}4°");
         assert_eq!(with_unit(-0.3, "deg"), "0°");
-        assert_eq!(with_unit(21.44, "m/s"), "21.4 m/s");
-        assert_eq!(with_unit(0.1449, "s"), "0.145 s");
+        assert_eq!(with_unit(21.44, "m/s"), "21.4\u{a0}m/s");
+        assert_eq!(with_unit(0.1449, "s"), "0.145\u{a0}s");
     }
 
     #[test]
