@@ -149,6 +149,7 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
         open_clip(&request.left, &options)?,
         open_clip(&request.right, &options)?,
     ];
+    refuse_same_video(&request.left, &request.right)?;
     let mut warnings = Warnings::default();
     warnings.extend(clips.iter().flat_map(|c| c.warnings.clone()));
     warnings.extend(check_pair(&clips[0].info, &clips[1].info)?);
@@ -282,6 +283,17 @@ fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
             "check that the phones did not move since the calibration and that nobody stands in front of the athlete",
         )
     })
+}
+
+/// One phone's video given twice, under one name or two.
+fn refuse_same_video(left: &Path, right: &Path) -> Result<(), PipelineError> {
+    if store::sha256_hex(left)? == store::sha256_hex(right)? {
+        return Err(PipelineError::SameVideo {
+            left: left.to_owned(),
+            right: right.to_owned(),
+        });
+    }
+    Ok(())
 }
 
 /// Reads `rig.json` and refuses a rig that must not be used.
