@@ -129,6 +129,76 @@ fn a_right_hander_is_measured_as_he_threw() {
     whole_job(1, Side::Right);
 }
 
+/// Two phones of one picture size, so that only the geometry can tell LEFT from RIGHT.
+#[cfg(feature = "long-tests")]
+#[test]
+fn exchanged_videos_are_refused_or_warned_of() {
+    use twinmound::kinematics::Athlete;
+    use twinmound::pipeline::{Blame, MeasureRequest, measure_recording};
+
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let request = DemoRequest {
+        out: at("demo"),
+        style: "clean".to_owned(),
+        seed: 1,
+        throws: Side::Right,
+    };
+    demo(&request, &Silent).unwrap();
+    let enlarged = std::process::Command::new("ffmpeg")
+        .args(["-loglevel", "error", "-i"])
+        .arg(at("demo/left.mp4"))
+        .args([
+            "-vf",
+            "scale=1920:1080",
+            "-c:v",
+            "libx264",
+            "-preset",
+            "ultrafast",
+        ])
+        .args(["-crf", "18", "-c:a", "copy"])
+        .arg(at("left.mp4"))
+        .status()
+        .unwrap();
+    assert!(enlarged.success());
+    let mut rig = json(&at("demo/rig.json"));
+    let phone = rig["phones"][0].as_object_mut().unwrap();
+    phone["width_px"] = 1920.into();
+    phone["height_px"] = 1080.into();
+    for key in ["fx_px", "fy_px"] {
+        phone[key] = (phone[key].as_f64().unwrap() * 1.5).into();
+    }
+    for key in ["cx_px", "cy_px"] {
+        phone[key] = ((phone[key].as_f64().unwrap() + 0.5) * 1.5 - 0.5).into();
+    }
+    fs::write(at("rig.json"), rig.to_string()).unwrap();
+    let exchanged = MeasureRequest {
+        left: at("demo/right.mp4"),
+        right: at("left.mp4"),
+        rig: at("rig.json"),
+        out: at("out"),
+        athlete: Athlete::default(),
+        readout_s: None,
+        exposure_s: None,
+        offset_s: None,
+        capture_fps: None,
+        model: None,
+    };
+    match measure_recording(&exchanged, &Silent) {
+        Err(error) => {
+            println!("refused: {error}");
+            assert_eq!(error.blame(), Blame::Input, "{error}");
+            assert!(!at("out").exists());
+        }
+        Ok(measured) => {
+            let warnings = &measured.deliveries[0].record.warnings;
+            println!("measured with {warnings:#?}");
+            let codes: Vec<_> = warnings.iter().map(|w| w.code.as_str()).collect();
+            assert!(codes.contains(&"keypoints_contradict"), "{codes:?}");
+        }
+    }
+}
+
 #[test]
 fn a_left_hander_is_measured_as_he_threw() {
     whole_job(2, Side::Left);
