@@ -280,7 +280,7 @@ fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
         Warning::new(
             "keypoints_contradict",
             format!("{:.0} % of the keypoints do not fit one body seen by both phones", 100.0 * estimate.rejected_share),
-            "check that the phones did not move since the calibration and that nobody stands in front of the athlete",
+            "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
         )
     })
 }
