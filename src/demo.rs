@@ -66,8 +66,10 @@ pub enum DemoError {
     /// The films.
     #[error(transparent)]
     Film(#[from] FilmError),
-    /// The scene cannot be measured: a fault of the program.
-    #[error("the scene's own truth has no {what}: a fault of the program")]
+    /// The scene lacks what the demo needs: a fault of the program.
+    #[error(
+        "the demo's own scene has no {what}: a fault of the program, please report it with the style and the seed"
+    )]
     NoTruth {
         /// What is missing.
         what: &'static str,

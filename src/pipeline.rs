@@ -152,6 +152,7 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
         open_clip(&request.left, &options)?,
         open_clip(&request.right, &options)?,
     ];
+    refuse_same_video(&request.left, &request.right)?;
     let mut warnings = Warnings::default();
     warnings.extend(clips.iter().flat_map(|c| c.warnings.clone()));
     warnings.extend(check_pair(&clips[0].info, &clips[1].info)?);
@@ -284,9 +285,20 @@ fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
         Warning::new(
             "keypoints_contradict",
             format!("{:.0} % of the keypoints do not fit one body seen by both phones", 100.0 * estimate.rejected_share),
-            "check that the phones did not move since the calibration and that nobody stands in front of the athlete",
+            "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
         )
     })
+}
+
+/// One phone's video given twice, under one name or two.
+fn refuse_same_video(left: &Path, right: &Path) -> Result<(), PipelineError> {
+    if store::sha256_hex(left)? == store::sha256_hex(right)? {
+        return Err(PipelineError::SameVideo {
+            left: left.to_owned(),
+            right: right.to_owned(),
+        });
+    }
+    Ok(())
 }
 
 /// Reads `rig.json` and refuses a rig that must not be used.

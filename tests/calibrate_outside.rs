@@ -352,8 +352,9 @@ fn photographs_without_a_board_are_turned_down_quickly() {
     }
 }
 
+/// Prints times, to compare with OpenCV doing the same on the same machine.
+#[cfg(feature = "long-tests")]
 #[test]
-#[ignore = "a measurement: compare with OpenCV doing the same on the same machine"]
 fn time_to_calibrate_sixty_pairs() {
     let reference = reference();
     let sixty = |side: &str| -> Vec<_> {

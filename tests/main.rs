@@ -1,11 +1,14 @@
 //! All integration tests in one binary, one module a theme.
 
 mod architecture;
+mod bad_recordings;
 mod calibrate_outside;
+mod cli_stories;
 mod detect_real_people;
 mod ingest_files;
 mod kinematics_docs;
 mod kinematics_laws;
+mod pipeline_end_to_end;
 mod reconstruct_laws;
 mod scene_pictures;
 mod scene_truth;

@@ -1,4 +1,5 @@
 //! Reconstruction: exact on perfect input, better than what it starts from on noisy input, and it finds the clock.
+#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use nalgebra::{Rotation3, Vector3};
 use rand::{Rng, SeedableRng};

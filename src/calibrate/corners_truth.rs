@@ -232,8 +232,9 @@ fn pictures_without_a_board_are_refused() {
     assert!(find_board(&texture, &board).is_err());
 }
 
+/// Prints times; fails when a board is not found.
+#[cfg(feature = "long-tests")]
 #[test]
-#[ignore = "a measurement, not a check"]
 fn time_per_picture() {
     let (board, camera) = (Board::default(), phone());
     for (name, pose) in poses(&board) {

@@ -19,7 +19,7 @@ pub enum CalibrateError {
         reason: &'static str,
     },
     /// One phone never saw the whole board.
-    #[error("the {} phone never shows the whole board{}; record again with the whole board in the picture, held still", side(*phone), seen_instead(miss))]
+    #[error("the {} phone never shows the whole board{}; {}", side(*phone), seen_instead(miss), show_instead(miss))]
     BoardNotSeen {
         /// Which phone.
         phone: Phone,
@@ -88,4 +88,13 @@ fn side(phone: Phone) -> &'static str {
 
 fn seen_instead(miss: &Option<Miss>) -> String {
     miss.map_or_else(String::new, |m| format!(" ({m})"))
+}
+
+fn show_instead(miss: &Option<Miss>) -> String {
+    match miss {
+        Some(Miss::OtherSize { cols, rows }) => {
+            format!("if that is the board, give --squares {cols}x{rows} (inner corners, not squares)")
+        }
+        _ => "record again with the whole board in the picture, held still".to_owned(),
+    }
 }

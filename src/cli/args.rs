@@ -81,7 +81,7 @@ pub(crate) struct BoardArguments {
     #[arg(long, value_name = "COLSxROWS")]
     pub(crate) squares: Grid,
     /// Edge of one square, millimetres, as measured on the print.
-    #[arg(long, value_name = "MM")]
+    #[arg(long, value_name = "MM", value_parser = square_mm)]
     pub(crate) square_mm: f64,
 }
 
@@ -109,7 +109,7 @@ pub(crate) struct CalibrateArguments {
     #[command(flatten)]
     pub(crate) board: BoardArguments,
     /// White edge below the lowest squares, millimetres: their height above the ground [default: one square].
-    #[arg(long, value_name = "MM")]
+    #[arg(long, value_name = "MM", value_parser = margin_mm)]
     pub(crate) margin_mm: Option<f64>,
     /// LEFT phone's lens file: then the board need not be shown close to it.
     #[arg(long, value_name = "FILE")]
@@ -118,7 +118,7 @@ pub(crate) struct CalibrateArguments {
     #[arg(long, value_name = "FILE")]
     pub(crate) lens_right: Option<PathBuf>,
     /// Left clock minus right clock, seconds, when the sound cannot tell.
-    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = offset_s)]
     pub(crate) offset_s: Option<f64>,
     /// File to write, e.g. rig.json.
     #[arg(long, short)]
@@ -148,10 +148,10 @@ pub(crate) struct MeasureArguments {
     #[arg(long, value_name = "L,R")]
     pub(crate) exposure_ms: Option<Both>,
     /// Left clock minus right clock, seconds: instead of finding it.
-    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = offset_s)]
     pub(crate) offset_s: Option<f64>,
     /// The recordings are slow-motion clips made at this rate.
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = rate_hz)]
     pub(crate) capture_fps: Option<f64>,
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
@@ -162,10 +162,10 @@ pub(crate) struct MeasureArguments {
 #[derive(Debug, Args)]
 pub(crate) struct AthleteArguments {
     /// Body height, metres [default: estimated, and doubtful].
-    #[arg(long, value_name = "M")]
+    #[arg(long, value_name = "M", value_parser = height_m)]
     pub(crate) height_m: Option<f64>,
     /// Body mass, kilograms: needed for energies in joules.
-    #[arg(long, value_name = "KG")]
+    #[arg(long, value_name = "KG", value_parser = mass_kg)]
     pub(crate) mass_kg: Option<f64>,
     /// Which table of body segments to use [default: male].
     #[arg(long, value_enum)]
@@ -187,11 +187,45 @@ pub(crate) struct KeypointsArguments {
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,
     /// The recording is a slow-motion clip made at this rate.
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = rate_hz)]
     pub(crate) capture_fps: Option<f64>,
     /// Also write a picture with the skeleton drawn, every so many frames, into this folder.
     #[arg(long, value_name = "FOLDER")]
     pub(crate) overlay: Option<PathBuf>,
+}
+
+/// A number within bounds; what is outside (or not a number) is a slip of the unit or of the key.
+fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> {
+    let number: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;
+    if (least..=most).contains(&number) {
+        Ok(number)
+    } else {
+        Err(format!("must be between {least} and {most} {unit}"))
+    }
+}
+
+fn square_mm(text: &str) -> Result<f64, String> {
+    within(text, 1.0, 1000.0, "mm")
+}
+
+fn margin_mm(text: &str) -> Result<f64, String> {
+    within(text, 0.0, 3000.0, "mm")
+}
+
+fn height_m(text: &str) -> Result<f64, String> {
+    within(text, 0.8, 2.5, "m")
+}
+
+fn mass_kg(text: &str) -> Result<f64, String> {
+    within(text, 15.0, 250.0, "kg")
+}
+
+fn rate_hz(text: &str) -> Result<f64, String> {
+    within(text, 1.0, 2000.0, "Hz")
+}
+
+fn offset_s(text: &str) -> Result<f64, String> {
+    within(text, -1e9, 1e9, "s")
 }
 
 /// A hand.
@@ -295,6 +329,16 @@ mod tests {
         assert!("9".parse::<Grid>().is_err());
         assert!("0x6".parse::<Grid>().is_err());
         assert!("9x-6".parse::<Grid>().is_err());
+    }
+
+    #[test]
+    fn numbers_have_bounds() {
+        assert_eq!(height_m("1.88"), Ok(1.88));
+        for slip in ["188", "0", "-1.8", "nan", "inf", "tall", ""] {
+            assert!(height_m(slip).is_err(), "{slip}");
+        }
+        assert_eq!(offset_s("-0.25"), Ok(-0.25));
+        assert!(offset_s("nan").is_err());
     }
 
     #[test]

@@ -23,7 +23,10 @@ use terminal::Terminal;
 /// Runs the program with the process' arguments.
 #[must_use]
 pub fn run() -> ExitCode {
-    let arguments = Arguments::parse();
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => return typed_wrong(&error),
+    };
     let level = match arguments.verbose {
         0 => "off",
         1 => "twinmound=info",
@@ -38,5 +41,15 @@ pub fn run() -> ExitCode {
     ExitCode::from(match commands::run(&arguments.command, &terminal) {
         Ok(code) => code,
         Err(error) => terminal.fail(&error),
+    })
+}
+
+/// Help and version are done; anything else was typed wrong. A closed pipe is not an error.
+fn typed_wrong(error: &clap::Error) -> ExitCode {
+    let _ = error.print();
+    ExitCode::from(if error.use_stderr() {
+        terminal::REFUSED
+    } else {
+        terminal::DONE
     })
 }

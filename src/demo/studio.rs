@@ -62,7 +62,7 @@ impl Studio {
         } else {
             &ADULTS
         };
-        let body = library.named(names[(request.seed as usize + names.len() - 1) % names.len()])?;
+        let body = library.named(names[request.seed.wrapping_sub(1) as usize % names.len()])?;
         let outfit = Outfit::seeded(request.seed, Some(request.throws.other()));
         let delivery = Delivery::new(&style, &body.rig);
         let moving = Arc::new(delivery.clone());
@@ -120,7 +120,7 @@ impl Studio {
         let pitching = &self.phones[phone as usize];
         FilmPhone {
             rate_hz: 30.0,
-            seed: pitching.seed + 100,
+            seed: pitching.seed.wrapping_add(100),
             ..pitching.clone()
         }
     }
@@ -187,7 +187,7 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
         turns: QuarterTurns::Zero,
         clock,
         sensor,
-        seed: request.seed * 10 + phone as u64,
+        seed: request.seed.wrapping_mul(10).wrapping_add(phone as u64),
     })
 }
 

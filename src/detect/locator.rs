@@ -5,7 +5,7 @@ use std::path::Path;
 use super::boxes::overlap;
 use super::heatmap::probability;
 use super::input_tensor::{CropTransform, write_crop};
-use super::manifest::LocatorManifest;
+use super::locator_manifest::LocatorManifest;
 use super::runtime::{Network, Output, Runtime};
 use super::{DetectError, PersonBox, PersonLocator};
 use crate::picture::{Picture, Region};

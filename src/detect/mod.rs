@@ -8,7 +8,7 @@
 //! | file | does |
 //! |---|---|
 //! | `runtime` | finds and runs the ONNX runtime |
-//! | `manifest` | what a network takes and gives |
+//! | `manifest`, `locator_manifest` | what a network takes and gives |
 //! | `input_tensor`, `heatmap` | picture -> network, network -> points |
 //! | `keypoints`, `locator` | the two networks |
 //! | `follower`, `finder`, `choice` | one person through the clip; all people; who is the athlete |
@@ -30,6 +30,7 @@ mod heatmap;
 mod input_tensor;
 mod keypoints;
 mod locator;
+mod locator_manifest;
 mod manifest;
 mod overlay;
 mod runtime;
@@ -50,9 +51,10 @@ pub use finder::AthleteFinder;
 pub use input_tensor::CropTransform;
 pub use keypoints::HeatmapDetector;
 pub use locator::CentreLocator;
+pub use locator_manifest::{LocatorDecoding, LocatorManifest, LocatorOutputs, WholeInput};
 pub use manifest::{
-    Channels, CropInput, Decoding, DecodingKind, KeypointManifest, KeypointOutputs, Keypoints,
-    LocatorDecoding, LocatorManifest, LocatorOutputs, NetworkFile, NetworkKind, Normalisation, WholeInput,
+    Channels, CropInput, Decoding, DecodingKind, KeypointManifest, KeypointOutputs, Keypoints, NetworkFile,
+    NetworkKind, Normalisation,
 };
 pub use overlay::{draw_skeleton, png};
 pub use runtime::{Runtime, shipped_models};

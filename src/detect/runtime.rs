@@ -240,7 +240,7 @@ fn hexadecimal(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detect::manifest::LocatorManifest;
+    use crate::detect::locator_manifest::LocatorManifest;
 
     #[test]
     fn the_library_is_looked_for_beside_the_program_first() {

@@ -30,11 +30,7 @@ mod sound;
 /// Whether two clips can belong together, and signs of slow motion.
 mod plausible;
 
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
-
-use sha2::{Digest, Sha256};
 
 use crate::geometry::QuarterTurns;
 use crate::picture::Picture;
@@ -193,26 +189,4 @@ impl Clip {
     pub fn sound(&self) -> Result<Option<SoundTrack>, IngestError> {
         sound::read(&self.info, self.limits)
     }
-}
-
-/// SHA-256 of a file, in hexadecimal, read in pieces.
-///
-/// # Errors
-/// When the file cannot be read.
-pub fn sha256_of(path: &Path) -> Result<String, IngestError> {
-    let unreadable = |source| IngestError::Unreadable {
-        path: path.to_owned(),
-        source,
-    };
-    let mut file = File::open(path).map_err(unreadable)?;
-    let mut hash = Sha256::new();
-    let mut piece = vec![0_u8; 1 << 20];
-    loop {
-        let n = file.read(&mut piece).map_err(unreadable)?;
-        if n == 0 {
-            break;
-        }
-        hash.update(&piece[..n]);
-    }
-    Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }

@@ -10,7 +10,7 @@ use crate::calibrate::{
 };
 use crate::ingest::{Clip, IngestOptions, open_clip};
 use crate::picture::Grey;
-use crate::pipeline::{PipelineError, clocks};
+use crate::pipeline::{PipelineError, clocks, refuse_same_video};
 use crate::quality::{Progress, Warning, Warnings};
 use crate::store::{read_text, write_whole};
 use crate::units::Seconds;
@@ -67,6 +67,7 @@ pub fn calibrate_recording(
             open_clip(&request.left, &options)?,
             open_clip(&request.right, &options)?,
         ];
+        refuse_same_video(&request.left, &request.right)?;
         let films = [
             look_through(
                 &clips[0],

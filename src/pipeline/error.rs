@@ -77,6 +77,17 @@ pub enum PipelineError {
         /// Of the rig, pixels.
         calibrated: (u32, u32),
     },
+    /// One video in place of two.
+    #[error(
+        "{} and {} are the same video\nhint: give the LEFT phone's recording first, then the RIGHT phone's",
+        left.display(), right.display()
+    )]
+    SameVideo {
+        /// Given as LEFT.
+        left: PathBuf,
+        /// Given as RIGHT.
+        right: PathBuf,
+    },
     /// Folders of pictures that do not fit together.
     #[error("{}: {what}\nhint: give two folders with pictures (PNG, JPEG) of the same names", folder.display())]
     Pictures {
@@ -126,12 +137,19 @@ impl PipelineError {
     #[must_use]
     pub fn blame(&self) -> Blame {
         match self {
-            Self::Detect(_) | Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => {
-                Blame::Machine
-            }
+            Self::Detect(error) | Self::InVideo { source: error, .. } => detect_blame(error),
+            Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => Blame::Machine,
             Self::Store(error) if error.is_machine() => Blame::Machine,
             Self::Demo(error) => error.blame(),
             _ => Blame::Input,
         }
+    }
+}
+
+/// A video without an athlete is the person's; the networks and their runtime are the machine's.
+fn detect_blame(error: &DetectError) -> Blame {
+    match error {
+        DetectError::NoPerson { .. } | DetectError::NoFrames | DetectError::Frames(_) => Blame::Input,
+        _ => Blame::Machine,
     }
 }
