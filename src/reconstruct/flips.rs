@@ -13,7 +13,7 @@ const LIMBS: [(Joint, Joint); 4] = [
 ];
 
 /// A stretch seen by one phone alone counts from this length on, seconds.
-const LEAST_S: f64 = 0.04;
+const LEAST_S: f64 = 0.05;
 
 /// Stretches closer than this are one, seconds.
 const MERGE_S: f64 = 0.03;
@@ -30,6 +30,13 @@ pub(crate) struct Flip {
     phone: usize,
     from_s: f64,
     to_s: f64,
+}
+
+impl Flip {
+    /// Whether both turn the same joint over at some instant.
+    pub(crate) fn overlaps(&self, other: &Flip) -> bool {
+        self.joint == other.joint && self.from_s < other.to_s && other.from_s < self.to_s
+    }
 }
 
 /// Every stretch worth trying: where one phone guesses and the other sees, whole, and each half on either side of the

@@ -1,7 +1,9 @@
 //! Gauss-Newton with robust weights; the clock offset is solved along as a border of the sparse equations.
 
 use faer::Mat;
+use rayon::prelude::*;
 
+use crate::reconstruct::flips::Flip;
 use crate::reconstruct::normal::{Factor, Normal};
 use crate::reconstruct::problem::Problem;
 use crate::reconstruct::{Clock, PER_KNOT, ReconstructError, Reconstruction, Settings};
@@ -36,15 +38,8 @@ pub(crate) fn solve(
 ) -> Result<Reconstruction, ReconstructError> {
     let mut normal = Normal::new(problem.grid.count, &problem.pairs());
     let mut descent = descend(&mut problem, &mut normal, settings, settings.rounds)?;
-    // A limb that one phone alone sees has two places on its line of sight; descent stays at the one it started from.
-    for flip in flips::candidates(&problem) {
-        let mut other = problem.clone();
-        flips::apply(&flip, &mut other);
-        let tried = descend(&mut other, &mut normal, settings, FLIP_ROUNDS)?;
-        if tried.cost < descent.cost - CLEARLY_BETTER {
-            tracing::debug!(?flip, from = descent.cost, to = tried.cost, "limb turned over");
-            (problem, descent) = (other, tried);
-        }
+    if let Some(better) = turned_over(&problem, &descent, settings)? {
+        (problem, descent) = better;
     }
     let (fit, clock_sd_s) = (weigh(&problem, &mut normal, settings), descent.clock_sd_s);
     problem.add_prior_terms(&mut normal);
@@ -68,6 +63,43 @@ pub(crate) fn solve(
         residual_rms_sd: (fit.squares / (2.0 * count)).sqrt(),
         rejected_share: fit.rejected as f64 / count,
     })
+}
+
+/// The problem with those limbs turned over that make it clearly cheaper; `None` when none does.
+///
+/// A limb that one phone alone sees has two places on its line of sight, and descent stays at the one it started from.
+fn turned_over(
+    problem: &Problem,
+    descent: &Descent,
+    settings: &Settings,
+) -> Result<Option<(Problem, Descent)>, ReconstructError> {
+    let attempt = |flips: &[Flip]| {
+        let mut other = problem.clone();
+        flips.iter().for_each(|flip| flips::apply(flip, &mut other));
+        let mut normal = Normal::new(other.grid.count, &other.pairs());
+        let tried = descend(&mut other, &mut normal, settings, FLIP_ROUNDS)?;
+        Ok::<_, ReconstructError>((other, tried))
+    };
+    let tried: Vec<(Flip, f64)> = flips::candidates(problem)
+        .into_par_iter()
+        .map(|flip| Ok((flip, attempt(&[flip])?.1.cost)))
+        .collect::<Result<_, ReconstructError>>()?;
+    let mut better: Vec<_> = tried
+        .into_iter()
+        .filter(|t| t.1 < descent.cost - CLEARLY_BETTER)
+        .collect();
+    better.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let mut chosen: Vec<Flip> = Vec::new();
+    for (flip, cost) in better {
+        if chosen.iter().all(|other| !flip.overlaps(other)) {
+            tracing::debug!(?flip, from = descent.cost, to = cost, "limb turned over");
+            chosen.push(flip);
+        }
+    }
+    if chosen.is_empty() {
+        return Ok(None);
+    }
+    attempt(&chosen).map(Some)
 }
 
 /// Where a descent ended.
