@@ -52,6 +52,10 @@ use crate::units::Seconds;
 /// Keypoints more doubtful than this are guesses of hidden limbs: no start in space is made of them, pixels.
 const GUESSED_PX: f64 = 12.0;
 
+/// When more of the keypoints than this contradict the rest, the two views do not belong together: good recordings have
+/// under a tenth, exchanged phones near half.
+const WORST_REJECTED_SHARE: f64 = 0.3;
+
 /// What `measure` was asked to do.
 #[derive(Clone, Debug)]
 pub struct MeasureRequest {
@@ -234,6 +238,11 @@ fn measure_delivery(
         },
         &reconstruct::Settings::default(),
     )?;
+    if estimate.rejected_share > WORST_REJECTED_SHARE {
+        return Err(PipelineError::ViewsDoNotFit {
+            percent: 100.0 * estimate.rejected_share,
+        });
+    }
     warnings.extend(recording.smoothed.warnings());
     warnings.extend(fit_warning(&estimate));
     let athlete = Athlete {

@@ -105,6 +105,14 @@ pub enum PipelineError {
     /// The estimate.
     #[error(transparent)]
     Reconstruct(#[from] ReconstructError),
+    /// The two views do not show one body through this rig.
+    #[error(
+        "{percent:.0} % of the keypoints do not fit one body seen by both phones\nhint: check that LEFT and RIGHT are not exchanged and that no phone moved since the calibration"
+    )]
+    ViewsDoNotFit {
+        /// Share of keypoints that contradict the rest, percent.
+        percent: f64,
+    },
     /// Nobody threw.
     #[error(
         "no delivery was found: no hand was faster than a throw\nhint: both phones must see the throwing arm from wind-up to follow-through; look at `twinmound keypoints VIDEO --overlay FOLDER`"

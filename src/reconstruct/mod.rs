@@ -17,6 +17,7 @@ mod body;
 mod doubt;
 mod flips;
 mod normal;
+mod priors;
 mod problem;
 mod solve;
 mod spline;
@@ -116,7 +117,7 @@ pub struct Reconstruction {
     pub versions: Vec<Trajectory>,
     /// How quickly each joint's error changes (deviation of its velocity over that of its position), 1/s.
     pub error_rate_per_s: PerJoint<Option<f64>>,
-    /// The clock offset after seeing everything.
+    /// The clock offset after seeing everything, with the doubt it came with.
     pub clock: Clock,
     /// Root mean square of the weighted keypoint residuals, in predicted standard deviations: 1 when the network's doubt
     /// is honest.

@@ -37,11 +37,13 @@ pub(crate) fn solve(
     settings: &Settings,
 ) -> Result<Reconstruction, ReconstructError> {
     let mut normal = Normal::new(problem.grid.count, &problem.pairs());
-    let mut descent = descend(&mut problem, &mut normal, settings, settings.rounds)?;
-    if let Some(better) = turned_over(&problem, &descent, settings)? {
-        (problem, descent) = better;
+    let cost = descend(&mut problem, &mut normal, settings, settings.rounds)?;
+    if let Some((better, _)) = turned_over(&problem, cost, settings)? {
+        problem = better;
     }
-    let (fit, clock_sd_s) = (weigh(&problem, &mut normal, settings), descent.clock_sd_s);
+    let fit = weigh(&problem, &mut normal, settings);
+    // The prior was made from these same keypoints, with their colour: they cannot narrow it a second time.
+    let clock_sd_s = problem.clock_prior.sd_s;
     problem.add_prior_terms(&mut normal);
     let factor = normal.factor().ok_or(ReconstructError::Unsolvable {
         round: settings.rounds,
@@ -70,9 +72,9 @@ pub(crate) fn solve(
 /// A limb that one phone alone sees has two places on its line of sight, and descent stays at the one it started from.
 fn turned_over(
     problem: &Problem,
-    descent: &Descent,
+    cost: f64,
     settings: &Settings,
-) -> Result<Option<(Problem, Descent)>, ReconstructError> {
+) -> Result<Option<(Problem, f64)>, ReconstructError> {
     let attempt = |flips: &[Flip]| {
         let mut other = problem.clone();
         flips.iter().for_each(|flip| flips::apply(flip, &mut other));
@@ -82,17 +84,17 @@ fn turned_over(
     };
     let tried: Vec<(Flip, f64)> = flips::candidates(problem)
         .into_par_iter()
-        .map(|flip| Ok((flip, attempt(&[flip])?.1.cost)))
+        .map(|flip| Ok((flip, attempt(&[flip])?.1)))
         .collect::<Result<_, ReconstructError>>()?;
     let mut better: Vec<_> = tried
         .into_iter()
-        .filter(|t| t.1 < descent.cost - CLEARLY_BETTER)
+        .filter(|t| t.1 < cost - CLEARLY_BETTER)
         .collect();
     better.sort_by(|a, b| a.1.total_cmp(&b.1));
     let mut chosen: Vec<Flip> = Vec::new();
-    for (flip, cost) in better {
+    for (flip, lower) in better {
         if chosen.iter().all(|other| !flip.overlaps(other)) {
-            tracing::debug!(?flip, from = descent.cost, to = cost, "limb turned over");
+            tracing::debug!(?flip, from = cost, to = lower, "limb turned over");
             chosen.push(flip);
         }
     }
@@ -102,26 +104,19 @@ fn turned_over(
     attempt(&chosen).map(Some)
 }
 
-/// Where a descent ended.
-struct Descent {
-    /// Half the weighted sum of squares, keypoints by their robust loss.
-    cost: f64,
-    clock_sd_s: f64,
-}
-
-/// Rounds of Gauss-Newton from where the problem stands.
+/// Rounds of Gauss-Newton from where the problem stands; the cost reached: half the weighted sum of squares, keypoints
+/// by their robust loss.
 fn descend(
     problem: &mut Problem,
     normal: &mut Normal,
     settings: &Settings,
     rounds: usize,
-) -> Result<Descent, ReconstructError> {
-    let mut clock_sd_s = problem.clock_prior.sd_s;
+) -> Result<f64, ReconstructError> {
     for round in 0..rounds {
         let fit = weigh(problem, normal, settings);
         problem.add_prior_terms(normal);
         let factor = normal.factor().ok_or(ReconstructError::Unsolvable { round })?;
-        clock_sd_s = step(problem, normal, &factor, &fit);
+        step(problem, normal, &factor, &fit);
         problem.lengths_m = problem.measure_lengths();
     }
     let keypoints: f64 = problem
@@ -130,14 +125,11 @@ fn descend(
         .filter_map(|seen| problem.residual(seen))
         .map(|residual| settings.loss(residual.miss.norm()))
         .sum();
-    Ok(Descent {
-        cost: keypoints + problem.prior_cost(),
-        clock_sd_s,
-    })
+    Ok(keypoints + problem.prior_cost())
 }
 
-/// One step of all unknowns and the clock; the clock's standard deviation, seconds.
-fn step(problem: &mut Problem, normal: &Normal, factor: &Factor, fit: &Fit) -> f64 {
+/// One step of all unknowns and the clock.
+fn step(problem: &mut Problem, normal: &Normal, factor: &Factor, fit: &Fit) {
     let rows = normal.gradient.len();
     let both = factor.solve(&Mat::from_fn(rows, 2, |i, column| {
         if column == 0 {
@@ -146,16 +138,15 @@ fn step(problem: &mut Problem, normal: &Normal, factor: &Factor, fit: &Fit) -> f
             fit.border[i]
         }
     }));
-    let (mut shift_s, mut clock_sd_s) = (0.0, problem.clock_prior.sd_s);
-    if clock_sd_s > CERTAIN_CLOCK_S {
-        let prior = clock_sd_s.powi(-2);
+    let mut shift_s = 0.0;
+    if problem.clock_prior.sd_s > CERTAIN_CLOCK_S {
+        let prior = problem.clock_prior.sd_s.powi(-2);
         let through = |column: usize| (0..rows).map(|i| fit.border[i] * both[(i, column)]).sum::<f64>();
         let stiffness = fit.clock_normal + prior - through(1);
         let pull =
             fit.clock_gradient + prior * (problem.offset_s - problem.clock_prior.offset_s) - through(0);
         if stiffness > 0.0 {
             shift_s = -pull / stiffness;
-            clock_sd_s = stiffness.sqrt().recip();
         }
     }
     problem.offset_s += shift_s;
@@ -168,7 +159,6 @@ fn step(problem: &mut Problem, normal: &Normal, factor: &Factor, fit: &Fit) -> f
             }
         }
     }
-    clock_sd_s
 }
 
 /// Clears the equations and adds every keypoint with its weight.
