@@ -25,8 +25,8 @@ LEADING = dict(
     elbow=[100, 95, 50, 50, 80, 100, 100, 90], hip_flexion=[5, 95, 60, 45, 70, 75, 75, 60], hip_abduction=[8, 5, 30, 35, 20, 10, 10, 10],
     hip_rotation=[0, 5, 10, 10, 0, 0, 0, 0], knee=[8, 100, 60, 40, 40, 35, 25, 20], ankle=[0] * 8,
 )
-# A second description, wider in the arms, near the film studio's curves (src/scene/motion/arm.rs): straight and low behind while the hands part, spread at foot contact, laid far
-# back. Each pitch lies somewhere between the two.
+# A second description, wider in the arms, near the film studio's curves (src/scene/motion/arm.rs): straight and low behind
+# while the hands part, spread at foot contact, laid far back. Each pitch lies somewhere between the two.
 THROWING_WIDE = dict(elevation=[34, 38, 27, 96, 96, 93, 80, 72], plane=[48, 48, -14, -22, 0, 8, 60, 102], twist=[24, 24, 2, 72, 184, 125, 50, 2],
                      elbow=[112, 112, 24, 92, 88, 25, 24, 42])
 LEADING_WIDE = dict(elevation=[34, 38, 60, 84, 70, 45, 38, 34], plane=[48, 48, 10, -4, 2, 4, 0, -12], twist=[24, 24, 18, 16, 40, 60, 62, 62],
