@@ -4,7 +4,8 @@ The data file (an `.npz`, path given by the caller) packs the CC0 assets of the 
 targets reduced to principal components. Units are metres, +y up, +z where the body faces, +x the body's left.
 
 The rig's joints are not anatomical, so every body is corrected before use (`corrected`): hips closer together, upper
-arm and forearm longer, as shares of body height.
+arm and forearm longer, by the same factors in everybody, as the rendered films do it (../bodies/pack_bodies.py). So each
+body keeps its own proportions, and a joint centre lies at the same place within the flesh in everybody.
 """
 
 import numpy as np
@@ -46,9 +47,9 @@ def carrier(source):
 # Where each keypoint goes when the picture is mirrored.
 MIRRORED = [KEYPOINT_INDEX[_other_side(name)] for name in KEYPOINTS]
 
-HIP_SPACING = 0.10  # share of body height, between the hip joint centres
-UPPER_ARM = 0.16  # share of body height, shoulder to elbow
-FOREARM = 0.155  # share of body height, elbow to wrist
+HIP_FACTOR = 0.82  # on the rig's distance between the hip joint centres
+UPPER_ARM_FACTOR = 1.081  # shoulder to elbow; the shoulder moves
+FOREARM_FACTOR = 1.069  # elbow to wrist; the wrist moves
 SMALLEST_M, TALLEST_M = 1.25, 2.02  # bodies outside are scaled to the nearer bound
 HELD_OUT_BODIES = 80  # the last bodies of the file are never trained on
 
@@ -92,7 +93,6 @@ class Body:
     def corrected(self, vertices, bones, keypoints):
         """The body with anatomical hip, shoulder and wrist centres; keypoints and posing bone heads move alike."""
         bones, keypoints = bones.clone(), keypoints.clone()
-        height = vertices[..., 1].amax(1) - vertices[..., 1].amin(1)
         joint = lambda name: keypoints[:, KEYPOINT_INDEX[name]]
 
         def move(name, bone, position):
@@ -100,17 +100,13 @@ class Body:
             bones[:, self.bone_index[bone]] = position
 
         middle = (joint("left_hip") + joint("right_hip"))[:, 0] / 2
-        half = (joint("left_hip") - joint("right_hip")).norm(dim=-1) / 2
-        narrower = HIP_SPACING * height / 2 / half
         for side, end in (("left", "L"), ("right", "R")):
             hip = joint(f"{side}_hip").clone()
-            hip[:, 0] = middle + (hip[:, 0] - middle) * narrower
+            hip[:, 0] = middle + (hip[:, 0] - middle) * HIP_FACTOR
             move(f"{side}_hip", f"thigh_{end}", hip)
             elbow = joint(f"{side}_elbow")
-            for name, bone, share in (("shoulder", "upperarm", UPPER_ARM), ("wrist", "hand", FOREARM)):
-                along = joint(f"{side}_{name}") - elbow
-                length = along.norm(dim=-1, keepdim=True)
-                move(f"{side}_{name}", f"{bone}_{end}", elbow + along / length * share * height[:, None])
+            for name, bone, factor in (("shoulder", "upperarm", UPPER_ARM_FACTOR), ("wrist", "hand", FOREARM_FACTOR)):
+                move(f"{side}_{name}", f"{bone}_{end}", elbow + (joint(f"{side}_{name}") - elbow) * factor)
         return vertices, bones, keypoints
 
     def forward_kinematics(self, bones, local):

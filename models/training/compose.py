@@ -14,14 +14,29 @@ from kernels import CROP, LAYER, LAYERS, OBJECT, OBJECTS, OBJECTS_BEHIND, PHOTO_
 from render import LAYER_SIZE
 from rotations import DEVICE, RADIANS, chance, normal, uniform, vector
 
-FILL = (0.55, 0.97)  # share of the crop that the athlete fills; the crop comes from the previous pose
 LAYER_FILL = 0.925  # mean share of the layer that the rendered person fills
-CUT_CHANCE, CUT_FILL = 0.08, (1.05, 1.5)  # crops that cut the person
-TURN_DEG = 7.0
+CUT_FILL = (1.05, 1.5)
 BLUR_CHANCE, BLUR_CHANCE_PITCH = 0.10, 0.45  # motion blur of the throwing arm
 BLUR_PX = (1.0, 7.0)  # half length
-PEOPLE_SHARES = (0.55, 0.30, 0.15)  # none, one, two further people
-EDGE_CHANCE = 0.2  # the edge of the film picture lies in the crop
+
+
+@dataclasses.dataclass(frozen=True)
+class Setting:
+    """How much lies in the way. The defaults are the general setting, `MOUND` that of a recording."""
+
+    fill: tuple = (0.55, 0.97)  # share of the crop that the athlete fills; the crop comes from the previous pose
+    cut_chance: float = 0.08  # crops that cut the person
+    turn_deg: float = 7.0
+    wild_turn_chance: float = 0.05
+    people_shares: tuple = (0.55, 0.30, 0.15)  # none, one, two further people
+    edge_chance: float = 0.2  # the edge of the film picture lies in the crop
+    objects_behind: float = 0.3
+    objects_before: float = 0.13
+    sill_chance: float = 0.05
+
+
+GENERAL = Setting()
+MOUND = Setting((0.60, 0.96), 0.01, 2.0, 0.0, (0.93, 0.06, 0.01), 0.04, 0.15, 0.02, 0.0)
 
 
 @dataclasses.dataclass
@@ -66,6 +81,7 @@ class LayerPool:
     """A ring of rendered people."""
 
     def __init__(self, renderer, size):
+        self.setting = MOUND if renderer.mound else GENERAL
         self.renderer, self.size, self.filled, self.next = renderer, size, 0, 0
         self.layers = None
 
@@ -89,10 +105,11 @@ class LayerPool:
         pick = lambda: torch.randint(self.filled, (count,), device=DEVICE)
         middle = lambda points: (points.amin(1) + points.amax(1)) / 2
         main = pick()
-        cut = chance(count, CUT_CHANCE)
-        fill = torch.where(cut, uniform(count, *CUT_FILL), uniform(count, *FILL))
-        angle = torch.where(chance(count, 0.6), normal(count, 0, TURN_DEG), none)
-        angle = torch.where(chance(count, 0.05), normal(count, 0, 30), angle) * RADIANS
+        setting = self.setting
+        cut = chance(count, setting.cut_chance)
+        fill = torch.where(cut, uniform(count, *CUT_FILL), uniform(count, *setting.fill))
+        angle = torch.where(chance(count, 0.6), normal(count, 0, setting.turn_deg), none)
+        angle = torch.where(chance(count, setting.wild_turn_chance), normal(count, 0, 30), angle) * RADIANS
         mirrored = chance(count, 0.5)
         free = ((1 - fill) / 2).clamp(min=0.02) + 0.02 + 0.1 * cut
         centre = size / 2 + uniform((count, 2), -1, 1) * free[:, None] * size
@@ -104,8 +121,8 @@ class LayerPool:
         self._further_people(table, main, keypoints, middle, pick)
         crop = self._surroundings(count, keypoints)
         self._motion_blur(crop, keypoints, layers.pitch[main], layers.left_thrower[main] ^ mirrored)
-        behind = [random_objects(count, 0.3, 4, 60) for _ in range(OBJECTS_BEHIND)]
-        objects = torch.stack(behind + [random_objects(count, 0.13, 3, 42) for _ in range(OBJECTS - OBJECTS_BEHIND)], 1).contiguous()
+        behind = [random_objects(count, setting.objects_behind, 4, 60) for _ in range(OBJECTS_BEHIND)]
+        objects = torch.stack(behind + [random_objects(count, setting.objects_before, 3, 42) for _ in range(OBJECTS - OBJECTS_BEHIND)], 1).contiguous()
         image = torch.empty(count, 3, height, width, device=DEVICE)
         covered = torch.empty(count, height, width, dtype=torch.uint8, device=DEVICE)
         launch("compose", count * height * width, layers.person, layers.background, self.renderer.photos, table, crop, objects, image, covered, count, width, height)
@@ -130,7 +147,7 @@ class LayerPool:
     def _further_people(self, table, main, keypoints, middle, pick):
         """Up to two more people behind, beside or in front of the main one, at related sizes."""
         count, size = len(main), vector(*LAYER_SIZE)
-        number = torch.multinomial(vector(*PEOPLE_SHARES), count, True)
+        number = torch.multinomial(vector(*self.setting.people_shares), count, True)
         main_height, main_middle = keypoints[..., 1].amax(1) - keypoints[..., 1].amin(1), middle(keypoints)
         for k in range(1, LAYERS):
             other = pick()
@@ -160,7 +177,7 @@ class LayerPool:
         centre = (torch.rand(count, 2, device=DEVICE) * (PHOTO_SIDE - 2 * reach).clamp(min=0) + reach).clamp(0, PHOTO_SIDE)
         crop["photo_warp"] = warp(zoom, normal(count, 0, 0.06), chance(count, 0.5), centre, vector(*LAYER_SIZE).expand(count, 2) / 2)
         crop["defocus"] = torch.where(chance(count, 0.3), uniform(count, 1, 6), none)
-        low = chance(count, 0.05)
+        low = chance(count, self.setting.sill_chance)
         crop["sill"] = torch.where(low, uniform(count, 0.5, 0.9) * height, 1e6)
         crop["sill_slope"] = torch.where(low, normal(count, 0, 0.15), none)
         return crop
@@ -182,11 +199,10 @@ class LayerPool:
         crop["blur_falloff"] = torch.where(whole, 0.0, 0.5 / uniform(count, 10, 28) ** 2)
         crop["blur_vector"] = torch.stack([torch.cos(across), torch.sin(across)], -1) * length[:, None]
 
-    @staticmethod
-    def _picture_edges(count):
+    def _picture_edges(self, count):
         """Mask of what lies outside the film picture, and its box (left, right, top, bottom), each (B, 1)."""
         width, height = LAYER_SIZE
-        on = chance(count, EDGE_CHANCE)
+        on = chance(count, self.setting.edge_chance)
         cut = lambda largest: torch.where(chance(count, 0.35) & on, uniform(count, 0, largest), torch.zeros((), device=DEVICE))[:, None]
         left, right = cut(0.25) * width, width - cut(0.25) * width
         top, bottom = cut(0.15) * height, height - cut(0.25) * height

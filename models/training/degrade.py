@@ -68,7 +68,7 @@ def tone(images):
     launch("tone", count * height * width, images, table, count, height * width)
 
 
-def _recorded(images, resolution):
+def _recorded(images, resolution, mild):
     """One group at one resolution: smaller, grain, sharpening, coding, enlarged again."""
     count, _, height, width = images.shape
     small = 16 * max(3, round(height * resolution / 16)), 16 * max(3, round(width * resolution / 16))
@@ -82,7 +82,7 @@ def _recorded(images, resolution):
         amount = torch.where(chance(count, 0.7), uniform(count, 0, 2.0), 0.0)[:, None, None, None]
         images = (images + (images - soft) * amount).clamp(0, 1)
     if np.random.rand() < 0.7:
-        scale = torch.where(chance(count, 0.8), torch.exp(uniform(count, math.log(0.15), math.log(2.5))), 0.0)
+        scale = torch.where(chance(count, 0.8), torch.exp(uniform(count, math.log(0.1 if mild else 0.15), math.log(1.0 if mild else 2.5))), 0.0)
         images = block_coded(images.contiguous(), scale)
     if small != (height, width):
         mode = "bilinear" if np.random.rand() < 0.45 else "bicubic"
@@ -91,21 +91,24 @@ def _recorded(images, resolution):
 
 
 @torch.no_grad()
-def recorded(crops):
-    """The crops as a phone's film would show them, (B, 3, 256, 192), 0..1. The order of the batch is kept."""
+def recorded(crops, mild=False):
+    """The crops as a phone's film would show them, (B, 3, 256, 192), 0..1. The order of the batch is kept.
+
+    `mild`: hardly a low resolution, less coding damage and shake.
+    """
     images = crops.image
     count = len(images)
     tone(images)
     shaken = torch.randperm(count, device=DEVICE)[:count // 3]
     part = len(shaken)
-    length = torch.where(chance(part, 0.4), uniform(part, 0.3, 2.5), uniform(part, 0.3, 1.0))
+    length = torch.where(chance(part, 0.4), uniform(part, 0.3, 1.3 if mild else 2.5), uniform(part, 0.3, 1.0))
     images[shaken] = blurred(images[shaken], line_kernels(part, 11, length, uniform(part, 0.3, 0.9), uniform(part, 0, math.pi)))
     order = torch.randperm(count, device=DEVICE)
     result = torch.empty_like(images)
     for group, rows in enumerate(order.split((count + GROUPS - 1) // GROUPS)):
         # film pixels per crop pixel: the athlete is 250-450 px tall in the film, 140-250 px in the crop
-        resolution = 1.0 if group < 5 else float(np.exp(np.random.uniform(math.log(0.3), 0)))
-        result[rows] = _recorded(images[rows], resolution)
+        resolution = 1.0 if group < 5 else float(np.exp(np.random.uniform(math.log(0.7 if mild else 0.3), 0)))
+        result[rows] = _recorded(images[rows], resolution, mild)
     noise = torch.where(chance(count, 0.15), uniform(count, 0, 0.02), 0.0)[:, None, None, None]
     result = (result + torch.randn_like(result) * noise).clamp(0, 1)
     return torch.where(crops.beyond, crops.beyond_colour, result)

@@ -1,7 +1,7 @@
 """Measure a network on held-out renders, and draw labels on crops.
 
 Usage: evaluate.py --body body.npz --backgrounds bg.npz [--weights W.pt --start start.pt] [--onnx MODEL.onnx ...]
-       [--crops 1024] [--calibration OUT.npz]
+       [--crops 1024] [--calibration OUT.npz] [--mound]
 `--calibration` also writes rendered training crops for the int8 calibration of export.py.
 """
 
@@ -52,7 +52,7 @@ def collect(predictors, pool, count, batch=128):
     rows, labels = [[] for _ in predictors], []
     for _ in range(count // batch):
         crops = pool.batch(batch)
-        images = degrade.recorded(crops)
+        images = degrade.recorded(crops, pool.renderer.mound)
         for row, predict in zip(rows, predictors):
             row.append([value.float().cpu() for value in predict(images)])
         labels.append([value.cpu() for value in (crops.keypoints, crops.visible, crops.inside)])
@@ -129,6 +129,7 @@ def main():
     parser.add_argument("--onnx", nargs="*", default=[])
     parser.add_argument("--crops", type=int, default=1024)
     parser.add_argument("--calibration")
+    parser.add_argument("--mound", action="store_true", help="pitchers alone, mildly damaged")
     options = parser.parse_args()
     from compose import LayerPool
     from export import load_network
@@ -137,17 +138,17 @@ def main():
     np.random.seed(7)
     pictures = np.load(options.backgrounds)["pictures"]
     if options.calibration:
-        pool = LayerPool(Renderer(options.body, pictures), 192)
+        pool = LayerPool(Renderer(options.body, pictures, mound=options.mound), 192)
         for _ in range(6):
             pool.add(32)
-        images = degrade.recorded(pool.batch(256))
+        images = degrade.recorded(pool.batch(256), options.mound)
         np.savez_compressed(options.calibration, images=(images * 255).round().byte().permute(0, 2, 3, 1).cpu().numpy())
     names = ([options.weights] if options.weights else []) + options.onnx
     if not names:
         return
     predictors = [torch_predictor(load_network(options.start, options.weights))] if options.weights else []
     predictors += [onnx_predictor(path) for path in options.onnx]
-    pool = LayerPool(Renderer(options.body, pictures, held_out=True), max(32, options.crops // 2))
+    pool = LayerPool(Renderer(options.body, pictures, held_out=True, mound=options.mound), max(32, options.crops // 2))
     for _ in range(max(1, options.crops // 64)):
         pool.add(32)
     predictions, labels = collect(predictors, pool, options.crops)

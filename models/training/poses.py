@@ -25,6 +25,15 @@ LEADING = dict(
     elbow=[100, 95, 50, 50, 80, 100, 100, 90], hip_flexion=[5, 95, 60, 45, 70, 75, 75, 60], hip_abduction=[8, 5, 30, 35, 20, 10, 10, 10],
     hip_rotation=[0, 5, 10, 10, 0, 0, 0, 0], knee=[8, 100, 60, 40, 40, 35, 25, 20], ankle=[0] * 8,
 )
+# A second description, wider in the arms, near the film studio's curves (src/scene/motion/arm.rs): straight and low behind
+# while the hands part, spread at foot contact, laid far back. Each pitch lies somewhere between the two.
+THROWING_WIDE = dict(elevation=[34, 38, 27, 96, 96, 93, 80, 72], plane=[48, 48, -14, -22, 0, 8, 60, 102], twist=[24, 24, 2, 72, 184, 125, 50, 2],
+                     elbow=[112, 112, 24, 92, 88, 25, 24, 42])
+LEADING_WIDE = dict(elevation=[34, 38, 60, 84, 70, 45, 38, 34], plane=[48, 48, 10, -4, 2, 4, 0, -12], twist=[24, 24, 18, 16, 40, 60, 62, 62],
+                    elbow=[112, 112, 70, 48, 80, 118, 118, 118])
+HEAD_TURN = [25, 25, 32, 35, 20, 5, 0, 0]  # of neck and head each, to the target
+# Where to look most: foot contact, layback and release.
+FOCUS_SHARES, FOCUS_MOMENTS, FOCUS_SPREAD = (0.42, 0.30, 0.16, 0.12), (0, 3.0, 4.0, 5.0), (0, 0.45, 0.35, 0.35)
 SPREAD = dict(elevation=14, plane=16, twist=22, elbow=16, hip_flexion=13, hip_abduction=9, hip_rotation=12, knee=13, ankle=11)
 
 KINDS = ["pitch", "free", "walk", "stand", "crouch", "sit", "lunge"]
@@ -41,12 +50,16 @@ STYLE_SPREAD = [0, 7, 0, 9, 12, 12, 14, 12, 12]
 class PoseSampler:
     """Draws poses for rest bodies."""
 
-    def __init__(self, body, shares=SHARES):
-        self.body, self.shares = body, shares
+    def __init__(self, body, shares=SHARES, focus=False):
+        self.body, self.shares, self.focus = body, shares, focus
 
     def sample(self, bones, moment=None):
         """Local rotations (B, bones, 3, 3) and which of them are pitches; `moment` fixes the time in the pitch."""
         count = len(bones)
+        if moment is None and self.focus:
+            part = torch.multinomial(vector(*FOCUS_SHARES), count, True)
+            near = vector(*FOCUS_MOMENTS)[part] + torch.randn(count, device=bones.device) * vector(*FOCUS_SPREAD)[part]
+            moment = torch.where(part == 0, uniform(count, 0, 6.5), near)
         pose = _Pose(self.body, bones, torch.multinomial(vector(*self.shares), count, True), moment)
         pose.trunk()
         for side in "LR":
@@ -73,6 +86,7 @@ class _Pose:
         for index, name in enumerate(KINDS):
             setattr(self, name, kind == index)
         self.moment = torch.rand(count, device=bones.device) * 7 if moment is None else moment
+        self.wide = uniform(count, 0, 1.1)  # share of the second description of the arms
         self.cycle = uniform(count, 0, 2 * math.pi)  # of the step
         self.run = chance(count, 0.5)
         self.stride = torch.where(self.run, uniform(count, 0.7, 1.6), uniform(count, 0.2, 1.0))
@@ -82,8 +96,11 @@ class _Pose:
     def noise(self, deviation, mean=0.0):
         return normal(self.count, mean, deviation)
 
-    def curve(self, table, deviation):
-        """The phase curve at each body's moment, with noise."""
+    def curve(self, table, deviation, wide=None):
+        """The phase curve at each body's moment, with noise; `wide` is the second description's."""
+        if wide is not None:
+            apart = [second - first for first, second in zip(table, wide)]
+            return self.curve(table, deviation) + self.wide * self.curve(apart, 0)
         values = vector(*table)
         before = self.moment.floor().clamp(0, 6).long()
         part = self.moment - before
@@ -109,14 +126,15 @@ class _Pose:
             self.turn(bone, about_y((turn * 0.5 + noise(4)) * RADIANS) @ about_x(forward * 0.5 * RADIANS) @ about_z(side * 0.5 * RADIANS))
         for bone in ("neck", "head"):
             raised = noise(18) - forward.clamp(0, 60) * 0.25
-            self.turn(bone, about_y(noise(28) * RADIANS) @ about_x(raised * RADIANS) @ about_z(noise(8) * RADIANS))
+            turned = torch.where(self.pitch, self.wide * self.curve(HEAD_TURN, 0), 0.0)
+            self.turn(bone, about_y((turned + noise(28)) * RADIANS) @ about_x(raised * RADIANS) @ about_z(noise(8) * RADIANS))
         bent = self.crouch | (self.free & chance(count, 0.25)) | (self.pitch & (self.moment > 4.5) & chance(count, 0.5))
         tilt = torch.where(bent, uniform(count, 0, 1) ** 1.5 * 70, noise(9))
         self.tilt = torch.where(self.sit, noise(12), tilt)
 
     def limbs(self, side):
-        curves = THROWING if side == "R" else LEADING
-        angles = {name: self.curve(table, SPREAD[name]) for name, table in curves.items()}
+        curves, wide = (THROWING, THROWING_WIDE) if side == "R" else (LEADING, LEADING_WIDE)
+        angles = {name: self.curve(table, SPREAD[name], wide.get(name)) for name, table in curves.items()}
         self.arm(side, angles)
         self.leg(side, angles)
 
@@ -145,7 +163,8 @@ class _Pose:
         e, p = elevation * RADIANS, plane * RADIANS
         target = unit(torch.stack([out_sign * torch.sin(e) * torch.cos(p), -torch.cos(e), torch.sin(e) * torch.sin(p)], -1))
         shrug = ((elevation - 60).clamp(0, 90) * 0.25 + noise(3)) * RADIANS
-        self.turn(f"clavicle_{side}", about_z(out_sign * shrug))
+        forward = ((plane * 0.2).clamp(-12, 20) + noise(5)) * RADIANS  # the shoulder goes with the arm, and is never quite still
+        self.turn(f"clavicle_{side}", about_y(-out_sign * forward) @ about_z(out_sign * shrug))
         self.turn(f"upperarm_{side}", about_axis(target, -twist * RADIANS * out_sign) @ between(upper, target))
         hinge = unit(torch.cross(fore, Z_AXIS.expand(count, 3), dim=-1))
         self.turn(f"forearm_{side}", about_axis(hinge, (elbow.clamp(-3, 148) - 20) * RADIANS))  # 20: bend of the rest pose

@@ -13,7 +13,7 @@ import backgrounds
 from appearance import PROPS, Outfit, sphere
 from body import Body
 from kernels import PART, SCENE, Table, launch
-from poses import PoseSampler
+from poses import KINDS, SHARES, PoseSampler
 from rotations import DEVICE, RADIANS, Y_AXIS, chance, normal, uniform, unit, vector
 
 SAMPLES = 2  # depth samples per pixel side
@@ -35,15 +35,17 @@ class Layers:
 
 
 class Renderer:
-    """Draws random people. `held_out`: bodies, background photographs and cloth pictures kept for tests."""
+    """Draws random people. `held_out`: bodies, background photographs and cloth pictures kept for tests.
+    `mound`: pitchers alone, filmed as the two phones of a recording see them."""
 
-    def __init__(self, body_path, pictures, held_out=False):
+    def __init__(self, body_path, pictures, held_out=False, mound=False):
         self.body = Body(body_path, held_out)
         pictures = backgrounds.split(pictures, held_out)
         self.photos = torch.tensor(pictures, device=DEVICE).permute(0, 3, 1, 2).contiguous()
         textures = backgrounds.ClothPictures(pictures, seed=6 if held_out else 5).draw()
         self.textures = torch.tensor(textures, device=DEVICE).contiguous()
-        self.poses = PoseSampler(self.body)
+        self.mound = mound
+        self.poses = PoseSampler(self.body, [float(kind == "pitch") for kind in KINDS] if mound else SHARES, focus=mound)
         self.unit_sphere, faces = sphere()
         mesh = torch.tensor(self.body.triangles, device=DEVICE)
         props = [faces + self.body.vertex_count + index * len(self.unit_sphere) for index in range(len(PROPS))]
@@ -88,12 +90,17 @@ class Renderer:
         parts = torch.cat([outfit.parts, self.prop_parts[None].expand(count, -1)], 1).contiguous()
         return self._draw(world, joints, rest, parts, outfit, pitch, left_thrower)
 
-    def _camera(self, centre):
+    def _camera(self, centre, left_thrower):
         """Camera position and its right, up and forward axes, looking roughly at the person."""
         count = len(centre)
         distance = torch.where(chance(count, 0.3), uniform(count, 8, 40), uniform(count, 2.5, 12.0))
         height = torch.where(chance(count, 0.1) & (distance > 5), uniform(count, 2, 6), uniform(count, 0.3, 2.4))
         azimuth, roll = uniform(count, -math.pi, math.pi), normal(count, 0, 4) * RADIANS
+        if self.mound:
+            # The phones stand on the side that the chest faces in the set; the body turns from there to the target.
+            distance, height = uniform(count, 4.5, 11), uniform(count, 0.9, 1.7)
+            turned = torch.where(left_thrower, -1.0, 1.0) * uniform(count, -40, 120)
+            azimuth, roll = (uniform(count, -75, 75) - turned) * RADIANS, normal(count, 0, 1.5) * RADIANS
         position = torch.stack([centre[:, 0] + distance * torch.sin(azimuth), height, centre[:, 2] + distance * torch.cos(azimuth)], -1)
         forward = unit(centre - position)
         right = unit(torch.cross(forward, Y_AXIS.expand(count, 3), dim=-1))
@@ -106,7 +113,7 @@ class Renderer:
         width, height = LAYER_SIZE
         fine_width, fine_height = width * SAMPLES, height * SAMPLES
         centre = world[:, :people].mean(1)
-        position, right, up, forward, distance = self._camera(centre)
+        position, right, up, forward, distance = self._camera(centre, left_thrower)
         axes = torch.stack([right, -up, forward], 1)
         to_camera = lambda points: torch.einsum("bij,bnj->bni", axes, points - position[:, None])
         seen, seen_joints = to_camera(world), to_camera(joints)

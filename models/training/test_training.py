@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import torch
 
-from body import FOREARM, HIP_SPACING, KEYPOINT_INDEX, KEYPOINTS, MIRRORED, UPPER_ARM, Body
+from body import FOREARM_FACTOR, HIP_FACTOR, KEYPOINT_INDEX, KEYPOINTS, MIRRORED, UPPER_ARM_FACTOR, Body
 from degrade import COSINES, block_coded
 from network import decode
 from rotations import DEVICE, about_x, between, unit
@@ -47,15 +47,33 @@ def test_rotations():
 
 
 @needs_body
-def test_corrected_bodies_have_the_stated_shares():
-    vertices, _, points = Body(os.environ["BODY"]).sample(16)
-    height = vertices[..., 1].amax(1) - vertices[..., 1].amin(1)
-    at = lambda name: points[:, KEYPOINT_INDEX[name]]
-    length = lambda a, b: (at(a) - at(b)).norm(dim=-1) / height
-    assert torch.allclose(length("left_hip", "right_hip"), torch.full_like(height, HIP_SPACING), atol=2e-3)
+def test_correction_lengthens_by_its_factors_and_keeps_the_elbow():
+    body = Body(os.environ["BODY"])
+    ends = body.vertex_count, body.vertex_count + len(body.bone_names)
+    rest = (body.mean + torch.einsum("bk,knc->bnc", body.coefficients[:16], body.basis))
+    _, bones, points = body.corrected(rest[:, :ends[0]], rest[:, ends[0]:ends[1]], rest[:, ends[1]:])
+    before, after = rest[:, ends[1]:], points
+    length = lambda p, a, b: (p[:, KEYPOINT_INDEX[a]] - p[:, KEYPOINT_INDEX[b]]).norm(dim=-1)
+    pairs = [("left_hip", "right_hip", HIP_FACTOR)]
     for side in ("left", "right"):
-        assert torch.allclose(length(f"{side}_shoulder", f"{side}_elbow"), torch.full_like(height, UPPER_ARM), atol=1e-4)
-        assert torch.allclose(length(f"{side}_elbow", f"{side}_wrist"), torch.full_like(height, FOREARM), atol=1e-4)
+        pairs += [(f"{side}_shoulder", f"{side}_elbow", UPPER_ARM_FACTOR), (f"{side}_elbow", f"{side}_wrist", FOREARM_FACTOR)]
+        elbow = KEYPOINT_INDEX[f"{side}_elbow"]
+        assert torch.equal(before[:, elbow], after[:, elbow])
+    for start, end, factor in pairs:
+        assert torch.allclose(length(after, start, end), factor * length(before, start, end), atol=1e-3), (start, end)
+    assert torch.equal(bones[:, body.bone_index["upperarm_L"]], after[:, KEYPOINT_INDEX["left_shoulder"]])
+
+
+@needs_body
+def test_factors_give_grown_bodies_the_usual_shares():
+    # 0.10, 0.16 and 0.155 of body height: common practice, no source
+    vertices, _, points = Body(os.environ["BODY"]).sample(256)
+    height = vertices[..., 1].amax(1) - vertices[..., 1].amin(1)
+    grown = height > 1.55
+    length = lambda a, b: ((points[:, KEYPOINT_INDEX[a]] - points[:, KEYPOINT_INDEX[b]]).norm(dim=-1) / height)[grown].mean().item()
+    assert abs(length("left_hip", "right_hip") - 0.10) < 0.006
+    assert abs(length("left_shoulder", "left_elbow") - 0.16) < 0.006
+    assert abs(length("left_elbow", "left_wrist") - 0.155) < 0.006
 
 
 @needs_body

@@ -7,6 +7,7 @@ process each with WORLD_SIZE, RANK, LOCAL_RANK, MASTER_ADDR and MASTER_PORT set.
 """
 
 import argparse
+import dataclasses
 import json
 import math
 import os
@@ -24,7 +25,7 @@ if torch.cuda.is_available():
 
 import degrade  # noqa: E402  (the GPU must be chosen before constants are placed on it)
 from body import KEYPOINTS  # noqa: E402
-from compose import LayerPool  # noqa: E402
+from compose import Crops, LayerPool  # noqa: E402
 from evaluate import contact_sheet, measure, summary  # noqa: E402
 from network import CELL_CENTRE, HEIGHT, STRIDE, WIDTH, KeypointNetwork, decode, normalised, read_under  # noqa: E402
 from render import Renderer  # noqa: E402
@@ -33,7 +34,6 @@ from starting_network import TEACHER_HEATMAP, GraphNetwork  # noqa: E402
 
 TAIL = 4.0  # degrees of freedom of the errors' Student t distribution
 TEACHER_SHARE = 4  # one crop in so many also goes through the starting network
-HIDDEN_WEIGHT = 0.5  # of keypoints that cannot be seen
 EXPECTATION_WEIGHT, SIGMA_WEIGHT, VISIBLE_WEIGHT = 0.1, 0.1, 0.05
 
 
@@ -53,6 +53,9 @@ def settings():
     parser.add_argument("--label-sigma", type=float, default=3.6, help="width of the target blob, px")
     parser.add_argument("--distil", type=float, default=0.02, help="weight of keeping the starting network's heatmaps")
     parser.add_argument("--average", type=float, default=0.999, help="running average of the weights")
+    parser.add_argument("--mound", type=float, default=0.0, help="share of pitchers alone, mildly damaged, in each batch")
+    parser.add_argument("--hidden-weight", type=float, default=0.5, help="of keypoints that cannot be seen")
+    parser.add_argument("--warm", type=int, default=600, help="steps over which the backbone's rate rises")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--held-out", type=int, default=2048, help="held-out crops measured at the end")
     parser.add_argument("--compile", action="store_true")
@@ -73,7 +76,7 @@ def losses(outputs, teacher_heatmap, crops, config):
     """The parts of the loss and the mean position error (px)."""
     heatmap, sigma, visible, own_heatmap = (maps.float() for maps in outputs)
     inside, seen = crops.inside.float(), crops.visible.float()
-    weight = inside * torch.where(crops.visible, 1.0, HIDDEN_WEIGHT)
+    weight = inside * torch.where(crops.visible, 1.0, config.hidden_weight)
     total = weight.sum() + 1
     log_density = heatmap.flatten(2).log_softmax(-1)
     place = -(log_density * target_density(crops.keypoints, config.label_sigma).flatten(2)).sum(-1)
@@ -114,8 +117,10 @@ class Trainer:
         if WORLD > 1:
             distributed.init_process_group("nccl" if DEVICE == "cuda" else "gloo")
         pictures = np.load(config.backgrounds)["pictures"]
-        self.pool = LayerPool(Renderer(config.body, pictures), config.pool)
-        self.held_out = LayerPool(Renderer(config.body, pictures, held_out=True), 1024) if RANK == 0 else None
+        self.mound_crops = round(config.batch * config.mound)
+        kinds = [(False, config.batch - self.mound_crops), (True, self.mound_crops)]
+        self.pools = [(LayerPool(Renderer(config.body, pictures, mound=mound), config.pool), count) for mound, count in kinds if count]
+        self.held_out = LayerPool(Renderer(config.body, pictures, held_out=True, mound=config.mound > 0.5), 1024) if RANK == 0 else None
 
         start = torch.load(config.start, map_location="cpu")
         weights = {name: value.float() for name, value in start["weights"].items()}
@@ -139,7 +144,7 @@ class Trainer:
         backbone = list(self.network.backbone.parameters())
         own = {id(parameter) for parameter in backbone}
         heads = [parameter for parameter in self.network.parameters() if id(parameter) not in own]
-        self.groups = [dict(params=backbone, weight_decay=0.0, share=config.backbone_rate, warm=600),
+        self.groups = [dict(params=backbone, weight_decay=0.0, share=config.backbone_rate, warm=config.warm),
                        dict(params=[p for p in heads if p.ndim > 1], weight_decay=0.02, share=1.0, warm=150),
                        dict(params=[p for p in heads if p.ndim < 2], weight_decay=0.0, share=1.0, warm=150)]
         self.optimiser = torch.optim.AdamW(self.groups, lr=config.rate)
@@ -156,9 +161,19 @@ class Trainer:
         for group in self.optimiser.param_groups:
             group["lr"] = self.config.rate * group["share"] * scale * min(1, (step + 1) / group["warm"]) + 1e-7
 
+    def batch(self):
+        """A batch of all pools, the general crops first (they also go through the starting network)."""
+        parts = []
+        for pool, count in self.pools:
+            crops = pool.batch(count)
+            parts.append(dataclasses.replace(crops, image=degrade.recorded(crops, pool.renderer.mound)))
+        if len(parts) == 1:
+            return parts[0]
+        return Crops(*[torch.cat([getattr(part, field.name) for part in parts]) for field in dataclasses.fields(Crops)])
+
     def step(self):
-        crops = self.pool.batch(self.config.batch)
-        image = normalised(degrade.recorded(crops)).contiguous(memory_format=torch.channels_last)
+        crops = self.batch()
+        image = normalised(crops.image).contiguous(memory_format=torch.channels_last)
         with torch.autocast(DEVICE, dtype=torch.bfloat16, enabled=DEVICE == "cuda"):
             outputs = self.run_network(image)
             with torch.no_grad():
@@ -195,16 +210,18 @@ class Trainer:
 
     def train(self):
         config, chunk = self.config, min(128, self.config.batch)
-        for _ in range(8 if DEVICE == "cuda" else 1):
-            self.pool.add(chunk)
+        for pool, _ in self.pools:
+            for _ in range(8 if DEVICE == "cuda" else 1):
+                pool.add(chunk)
         self.log("set up;", f"{sum(p.numel() for p in self.network.parameters()) / 1e6:.2f} M parameters")
         began, step, seen, sums, noted = time.time(), 0, 0, torch.zeros(5, device=DEVICE), 0
-        due, next_check = 0.0, 60.0
+        due, next_check = [0.0 for _ in self.pools], 60.0
         while not self.stop(time.time() - began > config.seconds, step):
-            due += config.batch / config.reuse
-            while due >= chunk:
-                self.pool.add(chunk)
-                due -= chunk
+            for index, (pool, count) in enumerate(self.pools):
+                due[index] += count / config.reuse
+                while due[index] >= chunk:
+                    pool.add(chunk)
+                    due[index] -= chunk
             self.rate(step, (time.time() - began) / config.seconds)
             sums += self.step()
             with torch.no_grad():
@@ -245,8 +262,8 @@ class Trainer:
         config, folder = self.config, self.config.out
         weights = {name: value.half() if value.is_floating_point() else value for name, value in self.average.state_dict().items()}
         torch.save(weights, f"{folder}/{config.name}.pt")
-        crops = self.pool.batch(48)
-        contact_sheet(degrade.recorded(crops), crops, f"{folder}/{config.name}.png")
+        crops = self.pools[-1][0].batch(48)
+        contact_sheet(degrade.recorded(crops, self.pools[-1][0].renderer.mound), crops, f"{folder}/{config.name}.png")
         json.dump(dict(settings=vars(config), gpus=WORLD, **figures), open(f"{folder}/{config.name}.json", "w"), indent=1)
 
 
