@@ -30,7 +30,11 @@ fn a_missing_file_is_named() {
         "no such file",
         "check the name",
     ]);
-    measure(&desk, "left.mp4", "right.mp4", "gone.json").refused(&["gone.json"]);
+    measure(&desk, "left.mp4", "right.mp4", "gone.json").refused(&[
+        "gone.json",
+        "no such file",
+        "twinmound calibrate",
+    ]);
     let board = ["--squares", "9x6", "--square-mm", "70", "-o", "new.json"];
     desk.run(&[&["calibrate", "gone.mp4", "right.mp4"], &board[..]].concat())
         .refused(&["gone.mp4"]);
@@ -43,7 +47,7 @@ fn a_missing_file_is_named() {
         ]
         .concat(),
     )
-    .refused(&["gone.json"]);
+    .refused(&["gone.json", "no such file", "twinmound lens"]);
     desk.run(&["keypoints", "gone.mp4", "-o", "joints.csv"])
         .refused(&["gone.mp4"]);
     assert_eq!(desk.names(), AT_FIRST);

@@ -170,9 +170,10 @@ fn the_same_seed_gives_the_same_doubt_and_wide_doubt_is_said() {
     let shown = Caution::Wide {
         sd: 13.0,
         bound: 12.0,
+        unit: "°",
     }
     .to_string();
-    assert!(shown.contains("13.000"));
+    assert!(shown.contains("13.0 °") && shown.contains("12.0 °"), "{shown}");
 }
 
 /// The time a measurement takes is printed, not judged: machines differ.
