@@ -152,10 +152,10 @@ fn a_file_that_is_not_a_rig_is_refused() {
     });
     measure(&desk, "left.mp4", "right.mp4", "skewed.json").refused(&["rotation"]);
     desk.rig("flat.json", |rig| rig["phones"][0]["fx_px"] = 0.0.into());
-    measure(&desk, "left.mp4", "right.mp4", "flat.json").refused(&["make"]);
+    measure(&desk, "left.mp4", "right.mp4", "flat.json").refused(&["focal length", "twinmound calibrate"]);
     // A video in place of the rig, and a folder.
-    measure(&desk, "left.mp4", "right.mp4", "left.mp4").refused(&["left.mp4"]);
-    measure(&desk, "left.mp4", "right.mp4", ".").refused(&[]);
+    measure(&desk, "left.mp4", "right.mp4", "left.mp4").refused(&["left.mp4", "twinmound calibrate"]);
+    measure(&desk, "left.mp4", "right.mp4", ".").refused(&["it is a folder"]);
     assert!(!desk.at("out").exists());
 }
 

@@ -27,6 +27,17 @@ pub(super) fn guess_hand(trajectory: &Trajectory, warnings: &mut Warnings) -> Si
     guess.unwrap_or(Side::Right)
 }
 
+/// Says so when the other hand than the given one is the faster.
+pub(super) fn doubt_hand(trajectory: &Trajectory, given: Side, warnings: &mut Warnings) {
+    if let Some(faster) = faster_hand(trajectory).filter(|faster| *faster != given) {
+        warnings.add(Warning::new(
+            "other_hand_faster",
+            format!("the throwing hand was given as {given}, but the {faster} hand is the faster one"),
+            format!("if the athlete throws {faster}-handed, say --throws {faster}: all figures hang on it"),
+        ));
+    }
+}
+
 /// Warnings about height, release, contact and the direction of the throw.
 pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Warnings) {
     if let Height::Estimated(height_m) = subject.figures.height {

@@ -76,7 +76,7 @@ pub enum Missing {
         time_s: f64,
     },
     /// The window in which to look is empty.
-    #[error("nothing to look through: the window from {from_s:.3} s to {to_s:.3} s is empty")]
+    #[error("there is nothing to look through between {from_s:.3} s and {to_s:.3} s")]
     EmptyWindow {
         /// Start, seconds.
         from_s: f64,

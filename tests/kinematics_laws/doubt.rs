@@ -97,7 +97,7 @@ fn a_peak_that_noise_makes_is_doubtful() {
     let knee = measures.metric("peak_lead_knee_extension_speed_deg_s").unwrap();
     assert_eq!(knee.status, Status::Doubtful);
     assert!(
-        knee.reason.as_ref().unwrap().contains("noise shifts it"),
+        knee.reason.as_ref().unwrap().contains("push it one way"),
         "{:?}",
         knee.reason
     );
