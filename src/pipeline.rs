@@ -30,7 +30,7 @@ pub use error::{Blame, PipelineError};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use records::truth as truth_record;
 
-use crate::calibrate::{RigFile, Verdict};
+use crate::calibrate::{RigFile, RigFileError, Verdict};
 use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
@@ -146,8 +146,7 @@ pub fn measure_recording(
 
 /// ingest -> detect -> sync -> triangulate -> smooth, for the whole recording.
 fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recording, PipelineError> {
-    let rig_file = read_rig(&request.rig)?;
-    let rig = rig_file.rig()?;
+    let (rig_file, rig) = read_rig(&request.rig)?;
     let options = IngestOptions {
         capture_fps: request.capture_fps,
         ..IngestOptions::default()
@@ -310,10 +309,31 @@ fn refuse_same_video(left: &Path, right: &Path) -> Result<(), PipelineError> {
     Ok(())
 }
 
+/// Where a rig comes from.
+const RIG_HINT: &str =
+    "--rig takes the file that `twinmound calibrate` wrote for these two phones; run it first";
+
+/// Reads a file that a command of ours wrote; `hint` says which.
+fn given<T>(
+    path: &Path,
+    hint: &'static str,
+    parse: impl FnOnce(&str) -> Result<T, RigFileError>,
+) -> Result<T, PipelineError> {
+    let text = store::read_text(path).map_err(|source| PipelineError::GivenFile { source, hint })?;
+    parse(&text).map_err(|source| PipelineError::RigFile {
+        path: path.to_owned(),
+        source,
+        hint,
+    })
+}
+
 /// Reads `rig.json` and refuses a rig that must not be used.
-fn read_rig(path: &Path) -> Result<RigFile, PipelineError> {
-    let text = store::read_text(path)?;
-    let file = RigFile::from_json(&text)?;
+fn read_rig(path: &Path) -> Result<(RigFile, StereoRig), PipelineError> {
+    let (file, rig) = given(path, RIG_HINT, |text| {
+        let file = RigFile::from_json(text)?;
+        let rig = file.rig()?;
+        Ok((file, rig))
+    })?;
     if file.verdict == Verdict::Refused {
         let reasons: Vec<_> = file
             .reasons
@@ -324,7 +344,7 @@ fn read_rig(path: &Path) -> Result<RigFile, PipelineError> {
             reasons: reasons.join("; "),
         });
     }
-    Ok(file)
+    Ok((file, rig))
 }
 
 /// One phone's shutter: what was given, the rest unknown.

@@ -30,7 +30,11 @@ fn a_missing_file_is_named() {
         "no such file",
         "check the name",
     ]);
-    measure(&desk, "left.mp4", "right.mp4", "gone.json").refused(&["gone.json"]);
+    measure(&desk, "left.mp4", "right.mp4", "gone.json").refused(&[
+        "gone.json",
+        "no such file",
+        "twinmound calibrate",
+    ]);
     let board = ["--squares", "9x6", "--square-mm", "70", "-o", "new.json"];
     desk.run(&[&["calibrate", "gone.mp4", "right.mp4"], &board[..]].concat())
         .refused(&["gone.mp4"]);
@@ -43,7 +47,7 @@ fn a_missing_file_is_named() {
         ]
         .concat(),
     )
-    .refused(&["gone.json"]);
+    .refused(&["gone.json", "no such file", "twinmound lens"]);
     desk.run(&["keypoints", "gone.mp4", "-o", "joints.csv"])
         .refused(&["gone.mp4"]);
     assert_eq!(desk.names(), AT_FIRST);
@@ -148,10 +152,10 @@ fn a_file_that_is_not_a_rig_is_refused() {
     });
     measure(&desk, "left.mp4", "right.mp4", "skewed.json").refused(&["rotation"]);
     desk.rig("flat.json", |rig| rig["phones"][0]["fx_px"] = 0.0.into());
-    measure(&desk, "left.mp4", "right.mp4", "flat.json").refused(&["make"]);
+    measure(&desk, "left.mp4", "right.mp4", "flat.json").refused(&["focal length", "twinmound calibrate"]);
     // A video in place of the rig, and a folder.
-    measure(&desk, "left.mp4", "right.mp4", "left.mp4").refused(&["left.mp4"]);
-    measure(&desk, "left.mp4", "right.mp4", ".").refused(&[]);
+    measure(&desk, "left.mp4", "right.mp4", "left.mp4").refused(&["left.mp4", "twinmound calibrate"]);
+    measure(&desk, "left.mp4", "right.mp4", ".").refused(&["it is a folder"]);
     assert!(!desk.at("out").exists());
 }
 

@@ -15,7 +15,7 @@ const LENS_SCHEMA: &str = "twinmound.lens/1";
 #[derive(Debug, thiserror::Error)]
 pub enum RigFileError {
     /// Not the JSON expected.
-    #[error("the file is not a {expected} file: {source}; make it again with the command that wrote it")]
+    #[error("the file is not a {expected} file ({source})")]
     NotJson {
         /// Schema expected.
         expected: &'static str,
@@ -23,7 +23,7 @@ pub enum RigFileError {
         source: serde_json::Error,
     },
     /// Another schema.
-    #[error("the file says schema {found:?}, {expected:?} is needed; make it again with this version")]
+    #[error("the file says schema {found:?}, {expected:?} is needed")]
     Schema {
         /// Schema expected.
         expected: &'static str,
@@ -31,7 +31,7 @@ pub enum RigFileError {
         found: String,
     },
     /// A value out of bounds.
-    #[error("{what} in the file cannot be: {why}; make the file again")]
+    #[error("{what} in the file cannot be: {why}")]
     Value {
         /// Which value.
         what: &'static str,

@@ -384,7 +384,7 @@ fn judged(calibration: &Calibration, known: [Option<&Lens>; 2], pairs: &[Pair]) 
             "the phones look at the mound {:.0} degrees apart",
             calibration.angle_deg
         ),
-        "place the phones so that their lines of sight meet at 60 to 110 degrees",
+        "place the phones so that their lines of sight meet at 60 to 110 degrees; if they do, check --square-mm",
     );
     judgement.weigh(
         1.0 / pairs.len().max(1) as f64,

@@ -91,8 +91,13 @@ fn caution_of(noise: &Spread, value: f64, unit: Unit) -> Option<Caution> {
     let (sd, shift) = (noise.sd?, noise.shift?);
     // Rounding alone shifts a figure that noise does not touch.
     let shifted = shift.abs() > MOST_SHIFT * sd && sd > 1e-9;
-    unit.caution(value, sd)
-        .or_else(|| shifted.then_some(Caution::Shifted { shift, sd }))
+    unit.caution(value, sd).or_else(|| {
+        shifted.then_some(Caution::Shifted {
+            shift,
+            sd,
+            unit: unit.symbol(),
+        })
+    })
 }
 
 /// The events with their spread.

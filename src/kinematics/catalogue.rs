@@ -71,7 +71,11 @@ impl Unit {
     /// The caution for a value with this standard deviation, if one is due.
     pub(super) fn caution(self, value: f64, sd: f64) -> Option<Caution> {
         let bound = self.widest_sd(value);
-        (sd > bound).then_some(Caution::Wide { sd, bound })
+        (sd > bound).then_some(Caution::Wide {
+            sd,
+            bound,
+            unit: self.symbol(),
+        })
     }
 }
 

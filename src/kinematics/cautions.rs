@@ -6,7 +6,7 @@ use crate::trajectory::Trajectory;
 
 use super::athlete::{Height, faster_hand};
 use super::delivery::Delivery;
-use super::events::{EventName, contact_joints};
+use super::events::{EventName, RELEASE_FROM_HAND_SD_S, contact_joints};
 use super::segments::THROWING;
 use super::subject::Subject;
 
@@ -27,12 +27,23 @@ pub(super) fn guess_hand(trajectory: &Trajectory, warnings: &mut Warnings) -> Si
     guess.unwrap_or(Side::Right)
 }
 
+/// Says so when the other hand than the given one is the faster.
+pub(super) fn doubt_hand(trajectory: &Trajectory, given: Side, warnings: &mut Warnings) {
+    if let Some(faster) = faster_hand(trajectory).filter(|faster| *faster != given) {
+        warnings.add(Warning::new(
+            "other_hand_faster",
+            format!("the throwing hand was given as {given}, but the {faster} hand is the faster one"),
+            format!("if the athlete throws {faster}-handed, say --throws {faster}: all figures hang on it"),
+        ));
+    }
+}
+
 /// Warnings about height, release, contact and the direction of the throw.
 pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Warnings) {
     if let Height::Estimated(height_m) = subject.figures.height {
         warnings.add(Warning::new(
             "height_estimated",
-            format!("body height was not given: {height_m:.2} m is estimated from the skeleton"),
+            format!("body height was not given: {height_m:.2} m is estimated from the joints"),
             "say --height-m with the athlete's height",
         ));
     }
@@ -53,8 +64,12 @@ pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Wa
     if subject.events.is_none() && subject.release.is_none() {
         warnings.add(Warning::new(
             "release_from_hand_speed",
-            "the ball's path was not seen: release is taken 3 ms after the throwing knuckle is fastest",
-            "film against a dark background so that the ball is seen in 3 or more frames of both phones",
+            format!(
+                "the ball's path is not read: release is estimated as 3 ms after the throwing hand is fastest, to within \
+                 some {:.0} ms at best",
+                1000.0 * RELEASE_FROM_HAND_SD_S
+            ),
+            "figures at release have that doubt in them; 240 frames a second and a short shutter keep it small",
         ));
     }
     if subject.events.is_none()

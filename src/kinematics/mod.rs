@@ -239,6 +239,7 @@ pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) ->
             .throws
             .unwrap_or_else(|| cautions::guess_hand(trajectory, &mut warnings)),
     );
+    cautions::doubt_hand(trajectory, throws.0, &mut warnings);
     let subject = Subject::new(trajectory, athlete, throws, options);
     let delivery = delivery_of(&subject);
     cautions::warn(&subject, &delivery, &mut warnings);

@@ -42,7 +42,7 @@ pub enum Missing {
     #[error("body height unknown, and too few joints are known to estimate it")]
     Height,
     /// The ball was not followed.
-    #[error("the ball was not seen in 3 or more frames of both phones")]
+    #[error("the ball's path is not known: it is not read from the videos yet")]
     Ball,
     /// A straight knee hides the rotation of the thigh.
     #[error(
@@ -76,7 +76,7 @@ pub enum Missing {
         time_s: f64,
     },
     /// The window in which to look is empty.
-    #[error("nothing to look through: the window from {from_s:.3} s to {to_s:.3} s is empty")]
+    #[error("there is nothing to look through between {from_s:.3} s and {to_s:.3} s")]
     EmptyWindow {
         /// Start, seconds.
         from_s: f64,
@@ -111,7 +111,7 @@ pub enum Missing {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Caution {
     /// The figure is a share of an estimated height.
-    #[error("body height unknown: estimated as {height_m:.2} m from the skeleton")]
+    #[error("body height unknown: estimated as {height_m:.2} m from the joints")]
     HeightEstimated {
         /// The estimate, metres.
         height_m: f64,
@@ -124,7 +124,8 @@ pub enum Caution {
     },
     /// Shoulder rotation is read from a forearm nearly in line with the upper arm.
     #[error(
-        "the elbow is bent {bent_deg:.0} degrees, under {least_deg:.0}: shoulder rotation is read from a short lever"
+        "the elbow is bent {bent_deg:.0} degrees, under {least_deg:.0}: the forearm is too nearly in line \
+         with the upper arm to show well how far the shoulder is turned"
     )]
     StraightElbow {
         /// Elbow flexion, degrees.
@@ -159,30 +160,55 @@ pub enum Caution {
         why: Box<Missing>,
     },
     /// Small noise of the legs' speeds enters squared, over heavy segments.
-    #[error("the energy of the legs is small against what joint noise can add")]
+    #[error("the energy of the legs is small, and small errors of the joints can add as much")]
     LegEnergy,
     /// Many noisy versions of the motion give no value.
-    #[error("{failed_pct:.0} % of the noisy repetitions give no value")]
+    #[error(
+        "it hangs by a thread: with the joints moved within their doubt, {failed_pct:.0} % of the trials do not find it"
+    )]
     Fragile {
         /// Share, percent.
         failed_pct: f64,
     },
     /// Noise moves the value one way: a peak that hardly rises above the noise reads too high.
-    #[error("joint noise shifts it by {shift:+.3}, more than its standard deviation of {sd:.3}")]
+    #[error(
+        "small errors of the joints push it one way, by {} {unit}: more than its doubt of {} {unit}",
+        short(*shift),
+        short(*sd)
+    )]
     Shifted {
         /// Mean shift, in the metric's unit.
         shift: f64,
         /// Standard deviation, in the metric's unit.
         sd: f64,
+        /// Symbol of the unit.
+        unit: &'static str,
     },
     /// The standard deviation is too large for the value to be of use.
-    #[error("its standard deviation, {sd:.3}, is above {bound:.3}")]
+    #[error(
+        "its doubt of {} {unit} is too wide to act on: {} {unit} at most",
+        short(*sd),
+        short(*bound)
+    )]
     Wide {
         /// Standard deviation, in the metric's unit.
         sd: f64,
         /// Bound, in the metric's unit.
         bound: f64,
+        /// Symbol of the unit.
+        unit: &'static str,
     },
+}
+
+/// The size of a number to three significant digits: a reason needs no more.
+fn short(value: f64) -> String {
+    let size = value.abs();
+    if size < 1e-9 || !size.is_finite() {
+        return format!("{size:.0}");
+    }
+    let decimals = 2 - size.log10().floor() as i32;
+    let step = 10.0_f64.powi(-decimals);
+    format!("{:.*}", decimals.max(0) as usize, (size / step).round() * step)
 }
 
 /// A value of one metric, before its doubt is known.

@@ -10,9 +10,9 @@ use crate::calibrate::{
 };
 use crate::ingest::{Clip, IngestOptions, open_clip};
 use crate::picture::Grey;
-use crate::pipeline::{PipelineError, clocks, refuse_same_video};
+use crate::pipeline::{PipelineError, clocks, given, refuse_same_video};
 use crate::quality::{Progress, Warning, Warnings};
-use crate::store::{read_text, write_whole};
+use crate::store::write_whole;
 use crate::units::Seconds;
 
 /// A board is looked for this often in a film: it is held still for longer, and every look costs.
@@ -23,6 +23,9 @@ const BATCH: usize = 16;
 
 /// A clock offset given by hand, or from sound that could not be heard, is doubted by this, seconds.
 const BLIND_OFFSET_SD_S: f64 = 0.02;
+
+/// Where a lens file comes from.
+const LENS_HINT: &str = "a lens file is what `twinmound lens` wrote for this phone; without one, show the board close to the phone";
 
 /// What `calibrate` was asked to do.
 #[derive(Clone, Debug)]
@@ -126,7 +129,7 @@ pub fn make_lens(
 /// When it cannot be read or is not a lens file.
 pub fn read_lens(path: Option<&Path>) -> Result<Option<Lens>, PipelineError> {
     let Some(path) = path else { return Ok(None) };
-    Ok(Some(LensFile::from_json(&read_text(path)?)?.lens()?))
+    given(path, LENS_HINT, |text| LensFile::from_json(text)?.lens()).map(Some)
 }
 
 /// How the two films' frames belong together.

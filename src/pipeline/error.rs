@@ -55,9 +55,24 @@ pub enum PipelineError {
     /// The board.
     #[error(transparent)]
     Calibrate(#[from] CalibrateError),
-    /// A rig or lens file.
-    #[error(transparent)]
-    RigFile(#[from] RigFileError),
+    /// A rig or lens file that cannot be read.
+    #[error("{source}\nhint: {hint}")]
+    GivenFile {
+        /// Which file, and why.
+        source: StoreError,
+        /// Where such a file comes from.
+        hint: &'static str,
+    },
+    /// A rig or lens file that holds something else.
+    #[error("{}: {source}\nhint: {hint}", path.display())]
+    RigFile {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: RigFileError,
+        /// Where such a file comes from.
+        hint: &'static str,
+    },
     /// A rig that must not be used.
     #[error("the rig file says that it must not be used: {reasons}\nhint: calibrate again")]
     RigRefused {

@@ -191,26 +191,26 @@ impl Smoothed {
     #[must_use]
     pub fn warnings(&self) -> Vec<Warning> {
         let listed = |f: &dyn Fn(&JointQuality) -> bool| {
-            let joints: Vec<&str> = self
+            let joints: Vec<String> = self
                 .quality
                 .iter()
                 .filter(|(_, q)| q.as_ref().is_some_and(f))
-                .map(|(joint, _)| joint.name())
+                .map(|(joint, _)| joint.name().replace('_', " "))
                 .collect();
             (!joints.is_empty()).then(|| joints.join(", "))
         };
         let gross = listed(&|q| q.gross_errors * 20 > q.measured).map(|joints| {
             Warning::new(
                 "gross_errors",
-                format!("More than 5 % of the points were gross errors and were left out: {joints}."),
-                "Look at the pictures of these limbs; film against a plain background, without other people in view.",
+                format!("more than 5 % of the points of these joints were plainly wrong and were left out: {joints}"),
+                "look at the pictures of these limbs; film against a plain background, without other people in view",
             )
         });
         let understated = listed(&|q| q.understated > 2.0).map(|joints| {
             Warning::new(
                 "lines_of_sight_disagree",
-                format!("The two phones' views disagree by more than twice their stated doubt: {joints}."),
-                "Check that no phone was moved after the calibration, and calibrate again if one was.",
+                format!("the two phones' views of these joints do not meet, by more than twice the stated doubt: {joints}"),
+                "one or two joints: they were hidden or misread in one view; many: a phone was moved after the calibration, calibrate again",
             )
         });
         gross.into_iter().chain(understated).collect()

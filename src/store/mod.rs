@@ -39,6 +39,14 @@ pub enum StoreError {
         /// What the system says.
         source: std::io::Error,
     },
+    /// A file that was given cannot be read.
+    #[error("cannot read {}: {why}", path.display())]
+    Unreadable {
+        /// The file.
+        path: PathBuf,
+        /// Why, in words.
+        why: String,
+    },
     /// A file is not the JSON expected.
     #[error("{what} cannot be read: {source}")]
     Json {
@@ -104,13 +112,6 @@ impl StoreError {
     /// Whether the machine is to blame, and not a file that was given.
     #[must_use]
     pub fn is_machine(&self) -> bool {
-        match self {
-            Self::Io { action, .. } => *action != READING,
-            Self::Rule { .. } => true,
-            _ => false,
-        }
+        matches!(self, Self::Io { .. } | Self::Rule { .. })
     }
 }
-
-/// What failed when a file that was given could not be read.
-const READING: &str = "read";

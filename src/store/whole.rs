@@ -1,7 +1,7 @@
 //! Whole or not at all: files and folders are built beside their place and moved in when they are complete.
 
 use std::fs;
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
@@ -14,6 +14,19 @@ fn failed<'a>(action: &'static str, path: &'a Path) -> impl FnOnce(std::io::Erro
         action,
         path: path.to_owned(),
         source,
+    }
+}
+
+fn unreadable(path: &Path) -> impl Fn(std::io::Error) -> StoreError + '_ {
+    |error| StoreError::Unreadable {
+        path: path.to_owned(),
+        why: match error.kind() {
+            ErrorKind::NotFound => "no such file".to_owned(),
+            ErrorKind::IsADirectory => "it is a folder".to_owned(),
+            ErrorKind::PermissionDenied => "no permission to read it".to_owned(),
+            ErrorKind::InvalidData => "it is not a text file".to_owned(),
+            _ => error.to_string(),
+        },
     }
 }
 
@@ -174,19 +187,19 @@ pub fn is_delivery_folder(name: &str) -> bool {
 /// # Errors
 /// When it cannot be read, or is not text.
 pub fn read_text(path: &Path) -> Result<String, StoreError> {
-    fs::read_to_string(path).map_err(failed(super::READING, path))
+    fs::read_to_string(path).map_err(unreadable(path))
 }
 
 /// SHA-256 of a file's content, hexadecimal; read piece by piece.
 ///
 /// # Errors
-/// What the machine refuses.
+/// When it cannot be read.
 pub fn sha256_hex(path: &Path) -> Result<String, StoreError> {
-    let mut file = fs::File::open(path).map_err(failed("open", path))?;
+    let mut file = fs::File::open(path).map_err(unreadable(path))?;
     let mut hash = Sha256::new();
     let mut piece = vec![0; 1 << 16];
     loop {
-        match file.read(&mut piece).map_err(failed("read", path))? {
+        match file.read(&mut piece).map_err(unreadable(path))? {
             0 => break,
             n => hash.update(&piece[..n]),
         }
