@@ -119,9 +119,8 @@ pub struct Reconstruction {
     pub error_rate_per_s: PerJoint<Option<f64>>,
     /// The clock offset after seeing everything, with the doubt it came with.
     pub clock: Clock,
-    /// Root mean square of the weighted keypoint residuals, in predicted standard deviations: 1 when the network's doubt
-    /// is honest.
-    pub residual_rms_sd: f64,
+    /// Usual size of the keypoints' misses over what their doubts promise: 1 when the network's doubt is honest.
+    pub residual_scale: f64,
     /// Share of keypoints that lost more than half their weight: gross errors.
     pub rejected_share: f64,
 }

@@ -22,13 +22,22 @@ const CLEARLY_BETTER: f64 = 3.0;
 
 /// What one round of weighing the keypoints found.
 struct Fit {
-    squares: f64,
-    count: usize,
+    /// Sizes of the keypoints' misses, standard deviations.
+    sizes: Vec<f64>,
     rejected: usize,
     clock_normal: f64,
     clock_gradient: f64,
     /// Coupling of the clock with every unknown.
     border: Vec<f64>,
+}
+
+impl Fit {
+    /// The usual miss over what the keypoints' doubts promise: of two normal coordinates half lie within 1.177 deviations.
+    fn residual_scale(&self) -> f64 {
+        let mut sizes = self.sizes.clone();
+        sizes.sort_by(f64::total_cmp);
+        sizes.get(sizes.len() / 2).map_or(0.0, |median| median / 1.177)
+    }
 }
 
 pub(crate) fn solve(
@@ -53,7 +62,6 @@ pub(crate) fn solve(
         doubt::draw(&problem, &factor, &fit.border, clock_sd_s, settings).versions(&problem, &estimate);
     let error_rate_per_s = doubt::error_rates_per_s(&estimate, &versions);
     doubt::fill_in_doubt(&mut estimate, &versions);
-    let count = fit.count.max(1) as f64;
     Ok(Reconstruction {
         trajectory: estimate,
         versions,
@@ -62,8 +70,8 @@ pub(crate) fn solve(
             offset_s: problem.offset_s,
             sd_s: clock_sd_s,
         },
-        residual_rms_sd: (fit.squares / (2.0 * count)).sqrt(),
-        rejected_share: fit.rejected as f64 / count,
+        residual_scale: fit.residual_scale(),
+        rejected_share: fit.rejected as f64 / fit.sizes.len().max(1) as f64,
     })
 }
 
@@ -165,8 +173,7 @@ fn step(problem: &mut Problem, normal: &Normal, factor: &Factor, fit: &Fit) {
 fn weigh(problem: &Problem, normal: &mut Normal, settings: &Settings) -> Fit {
     normal.clear();
     let mut fit = Fit {
-        squares: 0.0,
-        count: 0,
+        sizes: Vec::with_capacity(problem.observations.len()),
         rejected: 0,
         clock_normal: 0.0,
         clock_gradient: 0.0,
@@ -179,8 +186,7 @@ fn weigh(problem: &Problem, normal: &mut Normal, settings: &Settings) -> Fit {
         let size = residual.miss.norm();
         let weight = settings.weight(size);
         problem.add_keypoint(normal, seen.joint, &residual, weight);
-        fit.squares += weight * size * size;
-        fit.count += 1;
+        fit.sizes.push(size);
         fit.rejected += usize::from(weight < 0.5);
         fit.clock_normal += weight * residual.by_clock.norm_squared();
         fit.clock_gradient += weight * residual.by_clock.dot(&residual.miss);
