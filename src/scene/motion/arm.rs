@@ -102,11 +102,11 @@ impl ArmCurves {
             abduction_deg: Curve::from(34.0)
                 .to(p.windup(0.2), p.knee_lift_s, 38.0)
                 .to(p.stride(0.2), p.stride(0.82 - 0.1 * pull), out)
-                .to(tuck_from, tuck_to, 42.0 - 18.0 * size)
+                .to(tuck_from, tuck_to, 42.0 - 21.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), 34.0),
             adduction_deg: Curve::from(48.0)
                 .to(p.stride(0.2), p.stride(0.85 - 0.1 * pull), -4.0)
-                .to(tuck_from, tuck_to, 6.0 - 50.0 * size)
+                .to(tuck_from, tuck_to, 6.0 - 64.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), -12.0),
             external_rotation_deg: Curve::from(24.0).to(p.stride(0.2), p.stride(0.85), 16.0).to(
                 tuck_from,
