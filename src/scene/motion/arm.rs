@@ -45,7 +45,7 @@ impl ArmCurves {
         let p = phases;
         let out = 96.0 + nature.offset(4.0);
         let up = 55.0 + nature.offset(8.0);
-        let laid_back = 184.0 + nature.offset(4.0);
+        let laid_back = 176.0 + nature.offset(4.0);
         let bent = 92.0 - 40.0 * style.straight_elbow + nature.offset(5.0);
         Self {
             abduction_deg: Curve::from(34.0)
@@ -62,7 +62,7 @@ impl ArmCurves {
                 .to(p.stride(0.12), p.stride(0.60), 2.0)
                 .to(p.stride(0.62), p.drive(0.06), up + 12.0)
                 .to(p.drive(0.0), p.drive(0.127), laid_back)
-                .to(p.drive(0.1225), p.drive(0.1695), 66.0)
+                .to(p.drive(0.1225), p.drive(0.1695), 56.0)
                 .to(p.drive(0.155), p.drive(0.38), 2.0),
             elbow_flexion_deg: Curve::from(112.0)
                 .to(p.stride(0.12), p.stride(0.55), 24.0)
