@@ -368,3 +368,43 @@ fn a_contact_sheet_can_be_looked_at() {
         "the throwing side is drawn"
     );
 }
+
+#[test]
+fn velocity_and_acceleration_are_the_paths_derivatives() {
+    // Second route: over a whole delivery, velocity integrates to the way and acceleration to the change of velocity
+    // (Simpson's rule, with steps so fine that its own error at the fourth derivative's jumps is small).
+    let delivery = Delivery::new(&named("clean").with_seed(2), &adult());
+    let (from_s, steps, step_s) = (delivery.phases().contact_s - 0.1, 4800, 0.000_062_5);
+    let times: Vec<f64> = (0..=steps).map(|i| from_s + f64::from(i) * step_s).collect();
+    let trajectory = delivery.trajectory(&times);
+    for joint in [
+        J::RightKnuckle,
+        J::LeftKnee,
+        J::HeadTop,
+        J::LeftHip,
+        J::RightBigToe,
+    ] {
+        let states: Vec<_> = trajectory.joints[joint].iter().map(|s| s.unwrap()).collect();
+        let simpson = |f: &dyn Fn(usize) -> Vector3<f64>| {
+            let weight = |i: usize| match i {
+                0 => 1.0,
+                i if i == times.len() - 1 => 1.0,
+                i if i % 2 == 1 => 4.0,
+                _ => 2.0,
+            };
+            (0..times.len()).fold(Vector3::zeros(), |sum, i| sum + f(i) * weight(i)) * (step_s / 3.0)
+        };
+        let (first, last) = (states[0], states[times.len() - 1]);
+        let way = simpson(&|i| states[i].velocity_m_s) - (last.position_m - first.position_m);
+        let gained = simpson(&|i| states[i].acceleration_m_s2) - (last.velocity_m_s - first.velocity_m_s);
+        println!(
+            "{joint}: way {:.1e} m, speed {:.1e} m/s",
+            way.norm(),
+            gained.norm()
+        );
+        assert!(
+            way.norm() < 1e-8 && gained.norm() < 1e-5,
+            "{joint}: {way} {gained}"
+        );
+    }
+}

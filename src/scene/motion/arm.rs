@@ -45,7 +45,7 @@ impl ArmCurves {
         let p = phases;
         let out = 96.0 + nature.offset(4.0);
         let up = 55.0 + nature.offset(8.0);
-        let laid_back = 184.0 + nature.offset(4.0);
+        let laid_back = 176.0 + nature.offset(4.0);
         let bent = 92.0 - 40.0 * style.straight_elbow + nature.offset(5.0);
         Self {
             abduction_deg: Curve::from(34.0)
@@ -62,7 +62,7 @@ impl ArmCurves {
                 .to(p.stride(0.12), p.stride(0.60), 2.0)
                 .to(p.stride(0.62), p.drive(0.06), up + 12.0)
                 .to(p.drive(0.0), p.drive(0.127), laid_back)
-                .to(p.drive(0.1225), p.drive(0.1695), 66.0)
+                .to(p.drive(0.1225), p.drive(0.1695), 56.0)
                 .to(p.drive(0.155), p.drive(0.38), 2.0),
             elbow_flexion_deg: Curve::from(112.0)
                 .to(p.stride(0.12), p.stride(0.55), 24.0)
@@ -102,11 +102,11 @@ impl ArmCurves {
             abduction_deg: Curve::from(34.0)
                 .to(p.windup(0.2), p.knee_lift_s, 38.0)
                 .to(p.stride(0.2), p.stride(0.82 - 0.1 * pull), out)
-                .to(tuck_from, tuck_to, 42.0 - 18.0 * size)
+                .to(tuck_from, tuck_to, 42.0 - 21.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), 34.0),
             adduction_deg: Curve::from(48.0)
                 .to(p.stride(0.2), p.stride(0.85 - 0.1 * pull), -4.0)
-                .to(tuck_from, tuck_to, 6.0 - 50.0 * size)
+                .to(tuck_from, tuck_to, 6.0 - 64.0 * size)
                 .to(p.drive(0.2), p.drive(0.6), -12.0),
             external_rotation_deg: Curve::from(24.0).to(p.stride(0.2), p.stride(0.85), 16.0).to(
                 tuck_from,

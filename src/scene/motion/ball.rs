@@ -17,9 +17,9 @@ const DRAG_PER_M: f64 =
 const PUSH_S: f64 = 0.008;
 /// Ball speed over knuckle speed at release: the fingers' whip. Our own choice between published ball speeds and the
 /// speed of our knuckles.
-const WHIP_ADULT: f64 = 1.24;
+const WHIP_ADULT: f64 = 1.18;
 /// As [`WHIP_ADULT`], for shorter fingers.
-const WHIP_YOUTH: f64 = 1.18;
+const WHIP_YOUTH: f64 = 1.14;
 /// Where the ball is aimed: the middle of the strike zone over the plate's front edge, 60 feet 6 inches from the rubber
 /// to the plate's far corner (Official Baseball Rules 2.01; from memory), metres.
 const PLATE_X_M: f64 = 18.44 - 0.43;
