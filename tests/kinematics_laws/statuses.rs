@@ -8,7 +8,7 @@ use twinmound::kinematics::{
     Athlete, Ball, DeliveryMeasures, Event, EventName, Options, catalogue, catalogue_markdown, measure,
 };
 use twinmound::quality::Status;
-use twinmound::skeleton::{JOINT_COUNT, Joint};
+use twinmound::skeleton::{JOINT_COUNT, Joint, Side};
 use twinmound::trajectory::Trajectory;
 use twinmound::units::Seconds;
 
@@ -307,4 +307,23 @@ proptest! {
         };
         assert_consistent(&measure(&trajectory, &Athlete::default(), &options));
     }
+}
+
+/// A delivery whose right hand is the faster, said to be a left-hander's.
+#[test]
+fn a_throwing_hand_that_is_the_slower_one_is_asked_about() {
+    let trajectory = Delivery::load().trajectory();
+    let asked = |throws| {
+        let athlete = Athlete {
+            throws: Some(throws),
+            ..right_hander()
+        };
+        let measures = measure(&trajectory, &athlete, &Options::without_doubt());
+        measures
+            .warnings
+            .iter()
+            .any(|w| w.code == "other_hand_faster" && w.hint.contains("--throws right"))
+    };
+    assert!(asked(Side::Left));
+    assert!(!asked(Side::Right));
 }
