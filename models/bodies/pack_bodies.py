@@ -11,7 +11,8 @@ Body coordinates: metres, +y up, +z where the body faces, +x the body's left; fe
 
 The rig's joints are moved toward anatomical centres (a first correction): hip spacing times 0.82 (midpoint, height and
 depth kept), upper arm times 1.081 (elbow kept, shoulder moved along the arm), forearm times 1.069 (elbow kept, wrist
-moved along the forearm; the twist bone stays half way). With them the rig's mean adult (0.122, 0.148 and 0.145 of body
+moved along the forearm; the twist bone stays half way), thigh times 1.018 (hip kept, knee moved along the
+thigh: the knee of the training's body file). With them the rig's mean adult (0.122, 0.148 and 0.145 of body
 height) gets the usual shares of 0.10, 0.16 and 0.155 (common practice, no source), and every body keeps its own
 proportions: a joint centre lies at the same place within the flesh in everybody.
 
@@ -230,21 +231,23 @@ def _at(left_index):
     return 3 + 2 * left_index
 
 
-SHOULDER, ELBOW, WRIST, HIP = _at(0), _at(1), _at(2), _at(4)
+SHOULDER, ELBOW, WRIST, HIP, KNEE = _at(0), _at(1), _at(2), _at(4), _at(5)
 
 
 # Factors of the correction, see the top.
-HIP_FACTOR, UPPER_ARM_FACTOR, FOREARM_FACTOR = 0.82, 1.081, 1.069
+HIP_FACTOR, UPPER_ARM_FACTOR, FOREARM_FACTOR, THIGH_FACTOR = 0.82, 1.081, 1.069, 1.018
 
 
 def correct(heads, points):
-    """Moves hips, shoulders and wrists by the factors stated above; heads and points alike, in place."""
+    """Moves hips, knees, shoulders and wrists by the factors stated above; heads and points alike, in place."""
     left, right = points[HIP].copy(), points[HIP + 1].copy()
     middle_x = (left[0] + right[0]) / 2
     for s, old in enumerate((left, right)):
         new = old.copy()
         new[0] = middle_x + HIP_FACTOR * (old[0] - middle_x)
         heads[BONE_INDEX["thigh_" + "LR"[s]]] = points[HIP + s] = new
+        knee = old + THIGH_FACTOR * (points[KNEE + s] - old)
+        heads[BONE_INDEX["shank_" + "LR"[s]]] = points[KNEE + s] = knee
     for s in range(2):
         shoulder, elbow, wrist = points[SHOULDER + s], points[ELBOW + s], points[WRIST + s]
         shoulder = elbow + UPPER_ARM_FACTOR * (shoulder - elbow)
