@@ -16,6 +16,7 @@ PROP_CHANCE = [0.40, 0.30, 0.25, 0.08, 0.10, 0.06, 0.05]
 PROP_CHANCE_PITCH = [0.25, 0.15, 0.70, 0.0, 0.0, 0.0, 0.45]
 CAP_CHANCE, CAP_CHANCE_PITCH = 0.30, 0.70
 GLOVE_CHANCE, GLOVE_CHANCE_PITCH = 0.15, 0.70
+LOOSE_CHANCE = 0.2  # wide shirts, wide trousers
 PLAIN_CHANCE = 0.25  # everything in plain colours, without folds or patterns
 
 
@@ -134,7 +135,7 @@ class Outfit:
         """How far cloth, hair, shoes and gloves stand off the skin (B, V)."""
         count, parts = self.count, self.parts
         is_part = lambda *names: torch.stack([parts == PART[name] for name in names]).any(0)
-        loose = lambda low, high, wide_low, wide_high: torch.where(chance(count, 0.3), uniform(count, wide_low, wide_high), uniform(count, low, high))[:, None]
+        loose = lambda low, high, wide_low, wide_high: torch.where(chance(count, LOOSE_CHANCE), uniform(count, wide_low, wide_high), uniform(count, low, high))[:, None]
         shirt, legs = is_part("shirt", "sleeve", "trim"), is_part("trousers", "belt", "piping")
         thickness = torch.zeros(count, self.body.vertex_count, device=DEVICE)
         thickness = torch.where(shirt, loose(0.002, 0.03, 0.02, 0.05), thickness)
@@ -146,7 +147,7 @@ class Outfit:
         waves = torch.randn(count, 3, 3, device=DEVICE) * uniform(count, 12, 40)[:, None, None]
         fold = torch.sin(torch.einsum("bnc,bkc->bnk", self.vertices, waves) + torch.rand(count, 1, 3, device=DEVICE) * 6).prod(-1)
         thickness = torch.where(shirt | legs, thickness * (1 + uniform(count, 0, 0.6)[:, None] * 2 * fold), thickness)
-        thickness = torch.where(is_part("shoe"), 0.008, thickness)
+        thickness = torch.where(is_part("shoe"), uniform(count, 0.002, 0.018)[:, None], thickness)
         thickness = torch.where(is_part("hair"), uniform(count, 0.004, 0.035)[:, None], thickness)
         thickness = torch.where(is_part("guard"), 0.02, thickness)
         glove_bone = torch.where(self.glove_left, self.body.bone_index["hand_L"], self.body.bone_index["hand_R"])
@@ -155,6 +156,18 @@ class Outfit:
         parts[glove] = PART["glove"]
         parts[chance(count, 0.05)[:, None] & self._both("hand")] = PART["glove"]
         self.thickness = torch.where(glove, uniform(count, 0.005, 0.06)[:, None], thickness)
+
+    def lying(self, normals):
+        """The share of its thickness that cloth has where it lies on the body (B, V): a shirt rests on the shoulders, trousers
+        hang from a belt, a sole is flat."""
+        part = lambda *names: torch.stack([self.parts == PART[name] for name in names]).any(0)
+        up = normals[..., 1]
+        amount = lambda low, high: uniform(self.count, low, high)[:, None]
+        share = torch.ones_like(up)
+        share = torch.where(part("shirt", "sleeve", "trim"), 1 - amount(0.4, 0.95) * up.clamp(0, 1), share)
+        below_belt = ((self.waist - self.vertices[..., 1]) / 0.35).clamp(0, 1)
+        share = torch.where(part("trousers", "belt", "piping"), share * (1 - amount(0.2, 0.8) * (1 - below_belt)), share)
+        return torch.where(part("shoe") & (up < -0.6), amount(0, 0.8), share)
 
     def props(self, unit_sphere):
         """Ellipsoids: vertices at rest (B, props * n, 3), bone of each prop (B, props)."""

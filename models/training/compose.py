@@ -17,7 +17,8 @@ from rotations import DEVICE, RADIANS, chance, normal, uniform, vector
 LAYER_FILL = 0.925  # mean share of the layer that the rendered person fills
 CUT_FILL = (1.05, 1.5)
 BLUR_CHANCE, BLUR_CHANCE_PITCH = 0.10, 0.45  # motion blur of the throwing arm
-BLUR_PX = (1.0, 7.0)  # half length
+BLUR_PX = (1.0, 8.5)  # half length
+UNIT = LAYER_SIZE[1] / 256  # pixel sizes below are stated for a crop 256 pixels tall
 
 
 @dataclasses.dataclass(frozen=True)
@@ -43,11 +44,11 @@ MOUND = Setting((0.60, 0.96), 0.01, 2.0, 0.0, (0.93, 0.06, 0.01), 0.04, 0.15, 0.
 class Crops:
     """A batch before the camera (degrade.py) and its labels."""
 
-    image: torch.Tensor  # (B, 3, 256, 192), 0..1
+    image: torch.Tensor  # (B, 3, 288, 288), 0..1
     keypoints: torch.Tensor  # (B, K, 2) input pixels, (0, 0) = centre of the top left pixel
     visible: torch.Tensor  # (B, K) not hidden and inside
     inside: torch.Tensor  # (B, K) inside the picture
-    beyond: torch.Tensor  # (B, 1, 256, 192) outside the film picture
+    beyond: torch.Tensor  # (B, 1, 288, 288) outside the film picture
     beyond_colour: torch.Tensor  # (B, 3, 1, 1)
 
 
@@ -67,8 +68,8 @@ def random_objects(count, share, smallest, largest):
     angle = torch.where(pole, upright, angle)
     table["on"] = chance(count, share).float()
     table["centre"] = uniform((count, 2), -0.05, 1.05) * vector(width, height)
-    table["half_width"] = torch.where(pole, uniform(count, 1.5, 6), uniform(count, smallest, largest))
-    table["half_height"] = torch.where(pole, uniform(count, 40, 270), uniform(count, smallest, largest))
+    table["half_width"] = torch.where(pole, uniform(count, 1.5, 6), uniform(count, smallest, largest)) * UNIT
+    table["half_height"] = torch.where(pole, uniform(count, 40, 270), uniform(count, smallest, largest)) * UNIT
     table["cos"], table["sin"] = torch.cos(angle), torch.sin(angle)
     table["rectangle"], table["edge"] = chance(count, 0.5).float(), uniform(count, 0.7, 3)
     fill = torch.rand(count, device=DEVICE)  # a picture, a noisy colour, a gradient
@@ -173,7 +174,7 @@ class LayerPool:
         crop["horizon"] = uniform(count, 0.3, 0.95) * height
         crop["photo"], crop["filling"] = torch.randint(photos, (count,), device=DEVICE).float(), torch.randint(photos, (count,), device=DEVICE).float()
         zoom = torch.exp(uniform(count, math.log(0.45), math.log(2.0)))
-        reach = torch.stack([96 / zoom, 128 / zoom], -1)
+        reach = vector(*LAYER_SIZE) / 2 / zoom[:, None]
         centre = (torch.rand(count, 2, device=DEVICE) * (PHOTO_SIDE - 2 * reach).clamp(min=0) + reach).clamp(0, PHOTO_SIDE)
         crop["photo_warp"] = warp(zoom, normal(count, 0, 0.06), chance(count, 0.5), centre, vector(*LAYER_SIZE).expand(count, 2) / 2)
         crop["defocus"] = torch.where(chance(count, 0.3), uniform(count, 1, 6), none)
@@ -196,7 +197,7 @@ class LayerPool:
         length = torch.where(whole, uniform(count, 0.5, 3), uniform(count, *BLUR_PX))
         crop["blur"] = on.float()
         crop["blur_centre"] = wrist + 0.3 * forearm
-        crop["blur_falloff"] = torch.where(whole, 0.0, 0.5 / uniform(count, 10, 28) ** 2)
+        crop["blur_falloff"] = torch.where(whole, 0.0, 0.5 / (uniform(count, 10, 28) * UNIT) ** 2)
         crop["blur_vector"] = torch.stack([torch.cos(across), torch.sin(across)], -1) * length[:, None]
 
     def _picture_edges(self, count):

@@ -92,7 +92,7 @@ def _recorded(images, resolution, mild):
 
 @torch.no_grad()
 def recorded(crops, mild=False):
-    """The crops as a phone's film would show them, (B, 3, 256, 192), 0..1. The order of the batch is kept.
+    """The crops as a phone's film would show them, (B, 3, 288, 288), 0..1. The order of the batch is kept.
 
     `mild`: hardly a low resolution, less coding damage and shake.
     """
@@ -106,8 +106,8 @@ def recorded(crops, mild=False):
     order = torch.randperm(count, device=DEVICE)
     result = torch.empty_like(images)
     for group, rows in enumerate(order.split((count + GROUPS - 1) // GROUPS)):
-        # film pixels per crop pixel: the athlete is 250-450 px tall in the film, 140-250 px in the crop
-        resolution = 1.0 if group < 5 else float(np.exp(np.random.uniform(math.log(0.7 if mild else 0.3), 0)))
+        # film pixels per crop pixel: the athlete is 250-450 px tall in the film, 150-270 px in the crop
+        resolution = 1.0 if group < 5 else float(np.exp(np.random.uniform(math.log(0.6 if mild else 0.3), 0)))
         result[rows] = _recorded(images[rows], resolution, mild)
     noise = torch.where(chance(count, 0.15), uniform(count, 0, 0.02), 0.0)[:, None, None, None]
     result = (result + torch.randn_like(result) * noise).clamp(0, 1)

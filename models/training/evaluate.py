@@ -14,9 +14,9 @@ import torch
 
 import degrade
 from body import KEYPOINT_INDEX, KEYPOINTS
-from network import MEAN, SCALE, decode, normalised, read_under
+from network import HEIGHT, MEAN, SCALE, decode, normalised, read_under
 
-LARGE_SCALE = 288 / 192  # the published thresholds are stated for a crop of 288 x 384
+LARGE_SCALE = 384 / HEIGHT  # the published thresholds are stated for a crop of 288 x 384
 LARGE_THRESHOLD_PX = 10
 BONES = """head_top-nose nose-left_eye nose-right_eye left_eye-left_ear right_eye-right_ear nose-neck neck-left_shoulder neck-right_shoulder
 left_shoulder-left_elbow right_shoulder-right_elbow left_elbow-left_wrist right_elbow-right_wrist left_wrist-left_knuckle right_wrist-right_knuckle
@@ -61,7 +61,7 @@ def collect(predictors, pool, count, batch=128):
 
 
 def figures(prediction, labels):
-    """Accuracy and calibration; errors are Euclidean pixels of the 192 x 256 crop, over keypoints inside the picture."""
+    """Accuracy and calibration; errors are Euclidean pixels of the crop, over keypoints inside the picture."""
     (positions, log_sigma, visible_logit), (truth, visible, inside) = prediction, labels
     error = (positions - truth).norm(dim=-1)
     hidden = inside & ~visible

@@ -1,7 +1,7 @@
 """Write the trained network as ONNX, fp32 and int8 (QDQ, static, per channel).
 
 Usage: export.py START.pt WEIGHTS.pt CROPS.npz OUT_DIR
-START.pt: starting_network.py's output (the graph's shape). WEIGHTS.pt: train.py's. CROPS.npz: `images` (n, 256, 192, 3)
+START.pt: starting_network.py's output (the graph's shape). WEIGHTS.pt: train.py's. CROPS.npz: `images` (n, 288, 288, 3)
 uint8 RGB rendered crops, the calibration set (evaluate.py and train.py write such a file). Writes athlete-fp32.onnx and
 athlete.onnx.
 """
@@ -77,7 +77,7 @@ class Crops(CalibrationDataReader):
 
 
 def network_input(images):
-    """uint8 crops (n, 256, 192, 3) as the network's input."""
+    """uint8 crops (n, 288, 288, 3) as the network's input."""
     return ((images.transpose(0, 3, 1, 2).astype("f4") - MEAN) * SCALE).astype("f4")
 
 

@@ -1,6 +1,6 @@
 """The keypoint network: a backbone that has seen photographs, a top-down pyramid and three heads per keypoint.
 
-Pixel convention of everything here: (0, 0) is the centre of the top left pixel of the 192 x 256 input, x right, y down.
+Pixel convention of everything here: (0, 0) is the centre of the top left pixel of the 288 x 288 input, x right, y down.
 Cell (column i, row j) of a heatmap has its centre at (4 i + 1.5, 4 j + 1.5).
 """
 
@@ -10,7 +10,7 @@ import torch.nn.functional as functional
 
 from starting_network import TEACHER_HEATMAP, GraphNetwork
 
-WIDTH, HEIGHT, STRIDE = 192, 256, 4
+WIDTH, HEIGHT, STRIDE = 288, 288, 4  # square: a stride with both arms spread is wider than it is tall
 CELL_CENTRE = (STRIDE - 1) / 2  # of cell 0, in pixels
 MEAN, SCALE = 127.5, 1 / 127.5  # network input = (value in 0..255 - MEAN) * SCALE
 LOG_SIGMA_LOW, LOG_SIGMA_RANGE = -1.5, 7.0  # standard deviations between 0.22 and 245 px
@@ -24,7 +24,7 @@ def conv_block(channels_in, channels_out, size=3):
 
 
 class KeypointNetwork(nn.Module):
-    """Image (n, 3, 256, 192) -> heatmap logits, log sigma map, visibility logit map, each (n, K, 64, 48)."""
+    """Image (n, 3, 288, 288) -> heatmap logits, log sigma map, visibility logit map, each (n, K, 72, 72)."""
 
     def __init__(self, nodes, keypoints, coarse=96, fine=64):
         super().__init__()
@@ -36,6 +36,9 @@ class KeypointNetwork(nn.Module):
         self.from4 = nn.Conv2d(40 + 24, coarse, 1)
         self.fuse16 = conv_block(coarse, coarse)
         self.fuse8 = conv_block(coarse, coarse)
+        # More room to weigh the whole body before the fine level; begins as nothing, so that older weights go on from where they were.
+        self.weigh8 = nn.Sequential(conv_block(coarse, coarse), nn.Conv2d(coarse, coarse, 3, padding=1, bias=False), nn.BatchNorm2d(coarse))
+        nn.init.zeros_(self.weigh8[2].weight)
         self.fuse4 = conv_block(coarse, fine)
         self.refine4 = conv_block(fine, fine)
         self.heatmap = nn.Conv2d(fine, keypoints, 1)
@@ -52,6 +55,7 @@ class KeypointNetwork(nn.Module):
         fused = self.from32(features["stride32"])
         fused = self.fuse16(double(fused) + self.from16(features["stride16"]))
         fused = self.fuse8(double(fused) + self.from8(features["stride8"]))
+        fused = functional.relu(fused + self.weigh8(fused))
         detail = torch.cat([features["stride4_early"], features["stride4_late"]], 1)
         fused = self.refine4(self.fuse4(double(fused) + self.from4(detail)))
         return self.heatmap(fused), self.sigma(fused.detach()), self.visible(fused), features[TEACHER_HEATMAP]

@@ -13,13 +13,14 @@ import backgrounds
 from appearance import PROPS, Outfit, sphere
 from body import Body
 from kernels import PART, SCENE, Table, launch
+from network import HEIGHT, WIDTH
 from poses import KINDS, SHARES, PoseSampler
 from rotations import DEVICE, RADIANS, Y_AXIS, chance, normal, uniform, unit, vector
 
 SAMPLES = 2  # depth samples per pixel side
 LIGHT_SIDE = 256  # cells of the shadow map's side
 HIDDEN_DEPTH_M = 0.13  # a joint centre lies deeper than the skin over it by up to this
-LAYER_SIZE = (192, 256)  # width, height
+LAYER_SIZE = (WIDTH, HEIGHT)
 
 
 @dataclasses.dataclass
@@ -76,7 +77,8 @@ class Renderer:
         outfit = Outfit(body, vertices, bones, keypoints, ~left_thrower, pitch)
         prop_vertices, prop_bones = outfit.props(self.unit_sphere)
         padded = torch.cat([vertices, torch.zeros_like(prop_vertices)], 1)
-        rest = vertices + self._normals(padded)[:, :body.vertex_count] * outfit.thickness[..., None]
+        normals = self._normals(padded)[:, :body.vertex_count]
+        rest = vertices + normals * (outfit.thickness * outfit.lying(normals))[..., None]
         rest[..., 2] += torch.where(outfit.brim, 0.07, 0.0)
         rows = torch.arange(count, device=DEVICE)[:, None]
         prop_bones = prop_bones[:, :, None].expand(-1, -1, len(self.unit_sphere)).reshape(count, -1)

@@ -58,12 +58,13 @@ def settings():
     parser.add_argument("--warm", type=int, default=600, help="steps over which the backbone's rate rises")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--held-out", type=int, default=2048, help="held-out crops measured at the end")
+    parser.add_argument("--checkpoint", type=float, default=0, help="save the weights also every so many seconds")
     parser.add_argument("--compile", action="store_true")
     return parser.parse_args()
 
 
 def target_density(keypoints, sigma):
-    """Gaussian blobs on the heatmap grid that sum to one, (B, K, 64, 48)."""
+    """Gaussian blobs on the heatmap grid that sum to one, (B, K, 72, 72)."""
     columns = torch.arange(WIDTH // STRIDE, device=DEVICE) * STRIDE + CELL_CENTRE
     rows = torch.arange(HEIGHT // STRIDE, device=DEVICE) * STRIDE + CELL_CENTRE
     across = torch.exp(-0.5 * ((columns - keypoints[..., :1]) / sigma) ** 2)
@@ -131,7 +132,10 @@ class Trainer:
         self.network.backbone.load(weights)
         if config.resume:
             saved = torch.load(config.resume, map_location=DEVICE)
-            self.network.load_state_dict({name: value.float() if value.is_floating_point() else value for name, value in saved.items()})
+            saved = {name: value.float() if value.is_floating_point() else value for name, value in saved.items()}
+            missing, unknown = self.network.load_state_dict(saved, strict=False)
+            if unknown or any(not name.startswith("weigh8") for name in missing):  # younger than the first weights
+                raise ValueError(f"{config.resume}: missing {missing}, unknown {unknown}")
         if WORLD > 1:
             for value in self.network.state_dict().values():
                 distributed.broadcast(value, 0)
@@ -215,7 +219,7 @@ class Trainer:
                 pool.add(chunk)
         self.log("set up;", f"{sum(p.numel() for p in self.network.parameters()) / 1e6:.2f} M parameters")
         began, step, seen, sums, noted = time.time(), 0, 0, torch.zeros(5, device=DEVICE), 0
-        due, next_check = [0.0 for _ in self.pools], 60.0
+        due, next_check, next_save = [0.0 for _ in self.pools], 60.0, config.checkpoint or math.inf
         while not self.stop(time.time() - began > config.seconds, step):
             for index, (pool, count) in enumerate(self.pools):
                 due[index] += count / config.reuse
@@ -239,6 +243,9 @@ class Trainer:
             if RANK == 0 and time.time() - began > next_check:
                 next_check += 120
                 self.log("held out", summary(self.measure_held_out(512)))
+            if RANK == 0 and time.time() - began > next_save:
+                self.save_weights(f"{config.name}-{next_save:.0f}s")
+                next_save += config.checkpoint
         self.log(f"done: {step} steps, {seen / 1e6:.2f} M crops, {time.time() - began:.0f} s")
         return dict(steps=step, crops=seen, seconds=time.time() - began)
 
@@ -258,10 +265,13 @@ class Trainer:
             torch.cuda.set_rng_state(gpu_state)
         return result
 
+    def save_weights(self, name):
+        weights = {name: value.half() if value.is_floating_point() else value for name, value in self.average.state_dict().items()}
+        torch.save(weights, f"{self.config.out}/{name}.pt")
+
     def save(self, figures):
         config, folder = self.config, self.config.out
-        weights = {name: value.half() if value.is_floating_point() else value for name, value in self.average.state_dict().items()}
-        torch.save(weights, f"{folder}/{config.name}.pt")
+        self.save_weights(config.name)
         crops = self.pools[-1][0].batch(48)
         contact_sheet(degrade.recorded(crops, self.pools[-1][0].renderer.mound), crops, f"{folder}/{config.name}.png")
         json.dump(dict(settings=vars(config), gpus=WORLD, **figures), open(f"{folder}/{config.name}.json", "w"), indent=1)
