@@ -27,6 +27,8 @@ pub(crate) struct Figures {
     within_10_px: f64,
     /// Root mean square over clips of the mean error's length; errors longer than 10 px count as 10 px.
     bias_px: f64,
+    /// Mean error to the right and down over all clips; errors longer than 10 px count as 10 px.
+    mean_px: [f64; 2],
     /// Standard deviation about each clip's mean, per axis; errors longer than 10 px count as 10 px.
     sd_px: f64,
     /// Of the error about its clip's mean, at the lags of the file's head; errors longer than 10 px count as 10 px.
@@ -57,16 +59,21 @@ impl Figures {
     /// Of samples of any joints; none without samples.
     pub(crate) fn of(samples: &[Sample], rate_hz: f64) -> Option<Self> {
         let count = samples.len() as f64;
-        let lengths: Vec<f64> = samples.iter().map(|s| s.error_px[0].hypot(s.error_px[1])).collect();
+        let lengths: Vec<f64> = samples
+            .iter()
+            .map(|s| s.error_px[0].hypot(s.error_px[1]))
+            .collect();
         let mut sorted = lengths.clone();
         sorted.sort_by(f64::total_cmp);
-        let share = |holds: &dyn Fn(usize) -> bool| (0..samples.len()).filter(|i| holds(*i)).count() as f64 / count;
-        let (bias_px, sd_px, autocorrelation) = about_means(samples, rate_hz);
+        let share =
+            |holds: &dyn Fn(usize) -> bool| (0..samples.len()).filter(|i| holds(*i)).count() as f64 / count;
+        let (bias_px, mean_px, sd_px, autocorrelation) = about_means(samples, rate_hz);
         Some(Self {
             samples: samples.len(),
             median_px: *sorted.get(samples.len() / 2)?,
             within_10_px: share(&|i| lengths[i] < THRESHOLD_PX),
             bias_px,
+            mean_px,
             sd_px,
             autocorrelation,
             inside_50: share(&|i| lengths[i] < CIRCLE_50 * samples[i].sd_px),
@@ -82,6 +89,7 @@ impl Figures {
             median_px: round(self.median_px),
             within_10_px: round(self.within_10_px),
             bias_px: round(self.bias_px),
+            mean_px: self.mean_px.map(round),
             sd_px: round(self.sd_px),
             autocorrelation: self.autocorrelation.into_iter().map(round).collect(),
             inside_50: round(self.inside_50),
@@ -94,10 +102,12 @@ impl Figures {
     fn line(&self) -> String {
         let lags: Vec<String> = self.autocorrelation.iter().map(|r| format!("{r:5.2}")).collect();
         format!(
-            "median {:5.2} px   within 10 px {:.3}   bias {:5.2}   sd {:5.2}   autocorrelation {}   inside 50/90 % {:.2} {:.2}   > 4 sd {:.3}",
+            "median {:5.2} px   within 10 px {:.3}   bias {:5.2} (right {:5.2}, down {:5.2})   sd {:5.2}   autocorrelation {}   inside 50/90 % {:.2} {:.2}   > 4 sd {:.3}",
             self.median_px,
             self.within_10_px,
             self.bias_px,
+            self.mean_px[0],
+            self.mean_px[1],
             self.sd_px,
             lags.join(" "),
             self.inside_50,
@@ -108,7 +118,7 @@ impl Figures {
 }
 
 /// Bias, standard deviation and autocorrelation, each joint of each clip about its own mean.
-fn about_means(samples: &[Sample], rate_hz: f64) -> (f64, f64, Vec<f64>) {
+fn about_means(samples: &[Sample], rate_hz: f64) -> (f64, [f64; 2], f64, Vec<f64>) {
     let mut paths: BTreeMap<(usize, Joint), BTreeMap<usize, [f64; 2]>> = BTreeMap::new();
     for s in samples {
         let length = s.error_px[0].hypot(s.error_px[1]);
@@ -116,12 +126,13 @@ fn about_means(samples: &[Sample], rate_hz: f64) -> (f64, f64, Vec<f64>) {
         let path = paths.entry((s.film, s.joint)).or_default();
         path.insert(s.frame, s.error_px.map(|e| e * shorter));
     }
-    let (mut bias, mut square, mut count) = (0.0, 0.0, 0.0);
+    let (mut bias, mut mean_px, mut square, mut count) = (0.0, [0.0; 2], 0.0, 0.0);
     let mut products = [(0.0, 0.0); LAGS_S.len()];
     for path in paths.values_mut() {
         let n = path.len() as f64;
         let mean = [0, 1].map(|axis| path.values().map(|e| e[axis]).sum::<f64>() / n);
         bias += mean[0].powi(2) + mean[1].powi(2);
+        mean_px = [0, 1].map(|axis| mean_px[axis] + mean[axis]);
         for error in path.values_mut() {
             *error = [error[0] - mean[0], error[1] - mean[1]];
             square += error[0].powi(2) + error[1].powi(2);
@@ -140,9 +151,21 @@ fn about_means(samples: &[Sample], rate_hz: f64) -> (f64, f64, Vec<f64>) {
     let variance: f64 = square / count;
     let correlation = products
         .iter()
-        .map(|(sum, pairs)| if *pairs > 0.0 && variance > 0.0 { sum / pairs / variance } else { 0.0 })
+        .map(|(sum, pairs)| {
+            if *pairs > 0.0 && variance > 0.0 {
+                sum / pairs / variance
+            } else {
+                0.0
+            }
+        })
         .collect();
-    (f64::sqrt(bias / paths.len() as f64), variance.sqrt(), correlation)
+    let clips = paths.len() as f64;
+    (
+        f64::sqrt(bias / clips),
+        mean_px.map(|sum| sum / clips),
+        variance.sqrt(),
+        correlation,
+    )
 }
 
 fn chosen(filmed: &Filmed, holds: impl Fn(&Sample) -> bool) -> Option<Figures> {
@@ -186,7 +209,9 @@ pub(crate) fn text(filmed: &Filmed, network_sha256: &str) -> Result<String, Fail
     };
     let phases = PHASES.into_iter().enumerate();
     let file = ErrorFile {
-        measured_on: "rendered recordings: films of the studio, whole deliveries, followed as `measure` follows them".to_owned(),
+        measured_on:
+            "rendered recordings: films of the studio, whole deliveries, followed as `measure` follows them"
+                .to_owned(),
         network_sha256: network_sha256.to_owned(),
         films: filmed.names.clone(),
         frames: filmed.frames,
@@ -198,7 +223,9 @@ pub(crate) fn text(filmed: &Filmed, network_sha256: &str) -> Result<String, Fail
             .filter_map(|(i, p)| Some((p.to_owned(), chosen(filmed, |s| s.phase == i)?)))
             .collect(),
         joints: joints(&|_| true),
-        joints_by_phase: phases.map(|(i, p)| (p.to_owned(), joints(&|s| s.phase == i))).collect(),
+        joints_by_phase: phases
+            .map(|(i, p)| (p.to_owned(), joints(&|s| s.phase == i)))
+            .collect(),
     };
     Ok(format!(
         "# Errors of models/athlete.onnx on film, for the stages that come after it. Written by `make keypoints-bench`.\n\

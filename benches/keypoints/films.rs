@@ -112,8 +112,12 @@ pub(crate) fn compare(
         let mut models = Models::load(runtime, Some(manifest), 2)?;
         let clip = open_clip(path, &IngestOptions::default())?;
         let followed = follow_athlete(clip.frames()?, &mut models, &DetectSettings::default(), &Silent)?;
-        let name = path.file_stem().map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-        filmed.names.push(format!("{name}, {} px high pictures", phone.camera.height_px));
+        let name = path
+            .file_stem()
+            .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+        filmed
+            .names
+            .push(format!("{name}, {} px high pictures", phone.camera.height_px));
         filmed.rate_hz = phone.rate_hz;
         filmed.frames += followed.frames;
         filmed.lost += followed.frames - followed.track.poses.len();

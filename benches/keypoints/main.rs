@@ -22,8 +22,8 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use twinmound::detect::{
-    CentreLocator, Crop, Detection, HeatmapDetector, KeypointDetector, KeypointManifest, PersonLocator, Runtime,
-    shipped_models,
+    CentreLocator, Crop, Detection, HeatmapDetector, KeypointDetector, KeypointManifest, PersonLocator,
+    Runtime, shipped_models,
 };
 use twinmound::skeleton::Joint;
 
@@ -63,7 +63,9 @@ fn arguments() -> Result<Arguments, Failure> {
     }
     if found.manifests.is_empty() {
         let models = shipped_models()?;
-        found.manifests = ["athlete.toml", "general.toml"].map(|name| models.join(name)).to_vec();
+        found.manifests = ["athlete.toml", "general.toml"]
+            .map(|name| models.join(name))
+            .to_vec();
     }
     Ok(found)
 }
@@ -78,7 +80,12 @@ fn main() -> Result<(), Failure> {
     let mut first: Option<Vec<Detection>> = None;
     for path in &arguments.manifests {
         let mut detector = HeatmapDetector::load(&runtime, path, THREADS)?;
-        writeln!(out, "{}: {} real people, share of visible points within so much of the trunk's length", path.display(), people.len())?;
+        writeln!(
+            out,
+            "{}: {} real people, share of visible points within so much of the trunk's length",
+            path.display(),
+            people.len()
+        )?;
         let mut score = Score::default();
         let mut answers = Vec::new();
         for person in &people {
@@ -106,7 +113,11 @@ fn main() -> Result<(), Failure> {
     let folder = tempfile::tempdir()?;
     let filmed = films::film_all(folder.path())?;
     for (i, path) in arguments.manifests.iter().enumerate() {
-        writeln!(out, "{}: films of the studio (rendered recordings)", path.display())?;
+        writeln!(
+            out,
+            "{}: films of the studio (rendered recordings)",
+            path.display()
+        )?;
         let errors = films::compare(&filmed, &runtime, path)?;
         error_file::print(&errors, &mut out)?;
         if let (0, Some(file)) = (i, &arguments.write) {

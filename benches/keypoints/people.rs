@@ -10,7 +10,7 @@ use twinmound::ingest::{IngestOptions, open_clip};
 use twinmound::picture::{ColourMatrix, Grey, Picture, Region};
 use twinmound::skeleton::{Joint, PerJoint};
 
-use crate::Failure;
+use super::Failure;
 
 /// Where the package keeps its pictures.
 const FOLDERS: [&str; 2] = [
@@ -138,7 +138,10 @@ pub(crate) fn pictures(people: &[Person]) -> Result<BTreeMap<(String, usize), Pi
             .collect();
         let count = wanted.len();
         let clip = open_clip(&path, &IngestOptions::default())?;
-        for frame in clip.frames_where(move |index, _| wanted.contains(&index))?.take(count) {
+        for frame in clip
+            .frames_where(move |index, _| wanted.contains(&index))?
+            .take(count)
+        {
             let frame = frame?;
             found.insert((source.to_owned(), frame.index), frame.picture);
         }
@@ -166,7 +169,11 @@ fn still(path: &Path) -> Result<Picture, Failure> {
         let bright = 0.299 * r + 0.587 * g + 0.114 * b;
         luma.data[y as usize * width + x as usize] = bright.round() as u8;
         let sum = &mut sums[(y as usize / 2) * half.0 + x as usize / 2];
-        *sum = [sum[0] + (b - bright) / 1.772, sum[1] + (r - bright) / 1.402, sum[2] + 1.0];
+        *sum = [
+            sum[0] + (b - bright) / 1.772,
+            sum[1] + (r - bright) / 1.402,
+            sum[2] + 1.0,
+        ];
     }
     let plane = |axis: usize| Grey {
         width: half.0,

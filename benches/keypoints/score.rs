@@ -30,7 +30,11 @@ pub(crate) enum Part {
 
 /// The part of a joint.
 pub(crate) fn part(joint: Joint) -> Part {
-    match joint.name().split_once('_').map_or(joint.name(), |(_, rest)| rest) {
+    match joint
+        .name()
+        .split_once('_')
+        .map_or(joint.name(), |(_, rest)| rest)
+    {
         "nose" | "eye" | "ear" => Part::Head,
         "shoulder" | "elbow" | "wrist" | "hip" | "knee" | "ankle" => Part::Limb,
         "heel" | "big_toe" | "small_toe" => Part::Foot,
@@ -74,7 +78,8 @@ impl Score {
             });
             if joint.name().starts_with("left_") && part(joint) == Part::Limb {
                 let pair = [joint, joint.mirrored()];
-                self.sides.extend(side_right(person, found, pair, trunk_px).map(|right| (person.half, right)));
+                self.sides
+                    .extend(side_right(person, found, pair, trunk_px).map(|right| (person.half, right)));
             }
         }
     }
@@ -94,18 +99,44 @@ impl Score {
                     .iter()
                     .filter(|m| here(m.half) && belongs(part(m.joint)))
                     .collect();
-                let half_name = if half == '*' { "both halves".to_owned() } else { format!("half {half}") };
+                let half_name = if half == '*' {
+                    "both halves".to_owned()
+                } else {
+                    format!("half {half}")
+                };
                 write!(out, "  {half_name:<12} {name:<15} {}", line(&misses))?;
                 if name == "17 points" {
                     let sides: Vec<bool> = self.sides.iter().filter(|s| here(s.0)).map(|s| s.1).collect();
                     let right = sides.iter().filter(|s| **s).count();
-                    write!(out, "   sides {:.3} of {}", right as f64 / sides.len() as f64, sides.len())?;
+                    write!(
+                        out,
+                        "   sides {:.3} of {}",
+                        right as f64 / sides.len() as f64,
+                        sides.len()
+                    )?;
                 }
                 writeln!(out)?;
             }
         }
-        for kind in ["nose", "eye", "ear", "shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "big_toe", "small_toe"] {
-            let misses: Vec<&Miss> = self.misses.iter().filter(|m| m.joint.name().ends_with(kind)).collect();
+        for kind in [
+            "nose",
+            "eye",
+            "ear",
+            "shoulder",
+            "elbow",
+            "wrist",
+            "hip",
+            "knee",
+            "ankle",
+            "heel",
+            "big_toe",
+            "small_toe",
+        ] {
+            let misses: Vec<&Miss> = self
+                .misses
+                .iter()
+                .filter(|m| m.joint.name().ends_with(kind))
+                .collect();
             writeln!(out, "  both halves  {kind:<15} {}", line(&misses))?;
         }
         Ok(())
@@ -128,7 +159,10 @@ fn line(misses: &[&Miss]) -> String {
     }
     let share = |count: usize, of: usize| count as f64 / of.max(1) as f64;
     let within = |limit: f64| {
-        let near = misses.iter().filter(|m| m.distance.is_some_and(|d| d < limit)).count();
+        let near = misses
+            .iter()
+            .filter(|m| m.distance.is_some_and(|d| d < limit))
+            .count();
         share(near, misses.len())
     };
     let mut distances: Vec<f64> = misses.iter().filter_map(|m| m.distance).collect();
@@ -137,7 +171,12 @@ fn line(misses: &[&Miss]) -> String {
         return format!("{:5} visible   not given", misses.len());
     };
     let deviations: Vec<f64> = misses.iter().filter_map(|m| m.deviations).collect();
-    let inside = |limit: f64| share(deviations.iter().filter(|d| **d < limit).count(), deviations.len());
+    let inside = |limit: f64| {
+        share(
+            deviations.iter().filter(|d| **d < limit).count(),
+            deviations.len(),
+        )
+    };
     format!(
         "{:5} visible   20 % {:.3}   10 % {:.3}   5 % {:.3}   median {:.3}   inside 50/90 % {:.2} {:.2}   > 4 sd {:.3}",
         misses.len(),
