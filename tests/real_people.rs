@@ -142,7 +142,7 @@ fn real_people_are_seen_about_as_well_as_by_the_starting_network() {
     let pictures = pictures(&people).unwrap();
     let [ours, general] = ["athlete.toml", "general.toml"].map(|name| {
         let mut detector = detector(name);
-        let mut look = |person: &Person| {
+        let look = |person: &Person| {
             let crop = Crop {
                 picture: picture(&pictures, person),
                 region: person.region(&detector),

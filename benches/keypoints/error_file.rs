@@ -29,9 +29,9 @@ pub(crate) struct Figures {
     bias_px: f64,
     /// Mean error to the right and down over all clips; errors longer than 10 px count as 10 px.
     mean_px: [f64; 2],
-    /// Standard deviation about each clip's mean, per axis; errors longer than 10 px count as 10 px.
+    /// Standard deviation about each whole clip's mean, per axis; errors longer than 10 px count as 10 px.
     sd_px: f64,
-    /// Of the error about its clip's mean, at the lags of the file's head; errors longer than 10 px count as 10 px.
+    /// Of the error about its whole clip's mean, at the lags of the file's head; errors longer than 10 px count as 10 px.
     autocorrelation: Vec<f64>,
     /// Shares inside the ellipses that should hold 50 % and 90 %.
     inside_50: f64,
@@ -57,7 +57,7 @@ struct ErrorFile {
 
 impl Figures {
     /// Of samples of any joints; none without samples.
-    pub(crate) fn of(samples: &[Sample], rate_hz: f64) -> Option<Self> {
+    fn of(samples: &[Sample], means: &ClipMeans, rate_hz: f64) -> Option<Self> {
         let count = samples.len() as f64;
         let lengths: Vec<f64> = samples
             .iter()
@@ -67,10 +67,16 @@ impl Figures {
         sorted.sort_by(f64::total_cmp);
         let share =
             |holds: &dyn Fn(usize) -> bool| (0..samples.len()).filter(|i| holds(*i)).count() as f64 / count;
-        let (bias_px, mean_px, sd_px, autocorrelation) = about_means(samples, rate_hz);
-        Some(Self {
+        let median_px = *sorted.get(samples.len() / 2)?;
+        let (sd_px, autocorrelation) = about(means, samples, rate_hz);
+        let own = clip_means(samples);
+        let clips = own.len() as f64;
+        let mean_px = [0, 1].map(|axis| own.values().map(|m| m[axis]).sum::<f64>() / clips);
+        let squares: f64 = own.values().map(|m| m[0].powi(2) + m[1].powi(2)).sum();
+        let bias_px = (squares / clips).sqrt();
+        let figures = Self {
             samples: samples.len(),
-            median_px: *sorted.get(samples.len() / 2)?,
+            median_px,
             within_10_px: share(&|i| lengths[i] < THRESHOLD_PX),
             bias_px,
             mean_px,
@@ -79,8 +85,8 @@ impl Figures {
             inside_50: share(&|i| lengths[i] < CIRCLE_50 * samples[i].sd_px),
             inside_90: share(&|i| lengths[i] < CIRCLE_90 * samples[i].sd_px),
             beyond_4_sd: share(&|i| lengths[i] > 4.0 * samples[i].sd_px),
-        })
-        .map(Self::rounded)
+        };
+        Some(figures.rounded())
     }
 
     fn rounded(self) -> Self {
@@ -117,30 +123,46 @@ impl Figures {
     }
 }
 
-/// Bias, standard deviation and autocorrelation, each joint of each clip about its own mean.
-fn about_means(samples: &[Sample], rate_hz: f64) -> (f64, [f64; 2], f64, Vec<f64>) {
-    let mut paths: BTreeMap<(usize, Joint), BTreeMap<usize, [f64; 2]>> = BTreeMap::new();
-    for s in samples {
-        let length = s.error_px[0].hypot(s.error_px[1]);
-        let shorter = (THRESHOLD_PX / length).min(1.0);
-        let path = paths.entry((s.film, s.joint)).or_default();
-        path.insert(s.frame, s.error_px.map(|e| e * shorter));
+/// Mean errors of each joint over each whole clip.
+type ClipMeans = BTreeMap<(usize, Joint), [f64; 2]>;
+
+/// The error, made no longer than the threshold.
+fn shortened(sample: &Sample) -> [f64; 2] {
+    let length = sample.error_px[0].hypot(sample.error_px[1]);
+    let shorter = (THRESHOLD_PX / length).min(1.0);
+    sample.error_px.map(|e| e * shorter)
+}
+
+fn clip_means(samples: &[Sample]) -> ClipMeans {
+    let mut sums: BTreeMap<(usize, Joint), ([f64; 2], f64)> = BTreeMap::new();
+    for sample in samples {
+        let error = shortened(sample);
+        let (sum, count) = sums.entry((sample.film, sample.joint)).or_default();
+        *sum = [sum[0] + error[0], sum[1] + error[1]];
+        *count += 1.0;
     }
-    let (mut bias, mut mean_px, mut square, mut count) = (0.0, [0.0; 2], 0.0, 0.0);
+    sums.into_iter()
+        .map(|(key, (sum, count))| (key, sum.map(|s| s / count)))
+        .collect()
+}
+
+/// Standard deviation and autocorrelation of each joint of each clip about the clip's mean.
+fn about(means: &ClipMeans, samples: &[Sample], rate_hz: f64) -> (f64, Vec<f64>) {
+    let mut paths: BTreeMap<(usize, Joint), BTreeMap<usize, [f64; 2]>> = BTreeMap::new();
+    for sample in samples {
+        let key = (sample.film, sample.joint);
+        let (error, mean) = (shortened(sample), means.get(&key).copied().unwrap_or_default());
+        let off = [error[0] - mean[0], error[1] - mean[1]];
+        paths.entry(key).or_default().insert(sample.frame, off);
+    }
+    let (mut square, mut count) = (0.0, 0.0);
     let mut products = [(0.0, 0.0); LAGS_S.len()];
-    for path in paths.values_mut() {
-        let n = path.len() as f64;
-        let mean = [0, 1].map(|axis| path.values().map(|e| e[axis]).sum::<f64>() / n);
-        bias += mean[0].powi(2) + mean[1].powi(2);
-        mean_px = [0, 1].map(|axis| mean_px[axis] + mean[axis]);
-        for error in path.values_mut() {
-            *error = [error[0] - mean[0], error[1] - mean[1]];
-            square += error[0].powi(2) + error[1].powi(2);
-        }
-        count += 2.0 * n;
+    for path in paths.values() {
+        square += path.values().map(|e| e[0].powi(2) + e[1].powi(2)).sum::<f64>();
+        count += 2.0 * path.len() as f64;
         for (lag_s, (sum, pairs)) in LAGS_S.iter().zip(&mut products) {
             let lag = (lag_s * rate_hz).round() as usize;
-            for (frame, a) in path.iter() {
+            for (frame, a) in path {
                 if let Some(b) = path.get(&(frame + lag)) {
                     *sum += a[0] * b[0] + a[1] * b[1];
                     *pairs += 2.0;
@@ -159,18 +181,12 @@ fn about_means(samples: &[Sample], rate_hz: f64) -> (f64, [f64; 2], f64, Vec<f64
             }
         })
         .collect();
-    let clips = paths.len() as f64;
-    (
-        f64::sqrt(bias / clips),
-        mean_px.map(|sum| sum / clips),
-        variance.sqrt(),
-        correlation,
-    )
+    (variance.sqrt(), correlation)
 }
 
 fn chosen(filmed: &Filmed, holds: impl Fn(&Sample) -> bool) -> Option<Figures> {
     let samples: Vec<Sample> = filmed.samples.iter().filter(|s| holds(s)).copied().collect();
-    Figures::of(&samples, filmed.rate_hz)
+    Figures::of(&samples, &clip_means(&filmed.samples), filmed.rate_hz)
 }
 
 /// Prints the table: all, each phase, each joint.

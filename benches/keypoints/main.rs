@@ -105,7 +105,7 @@ fn main() -> Result<(), Failure> {
     }
     let picture = pictures.values().next().ok_or("no pictures")?;
     let mut locator = CentreLocator::load(&runtime, &shipped_models()?.join("locator.toml"), THREADS)?;
-    let locator_ms = median_ms(|| Ok(drop(locator.locate(picture)?)))?;
+    let locator_ms = median_ms(|| Ok(locator.locate(picture)?))?;
     writeln!(out, "locator: {locator_ms:.1} ms a frame on {THREADS} threads")?;
     if !arguments.with_films {
         return Ok(());
@@ -180,7 +180,7 @@ fn times(
         })
         .take(BATCH)
         .collect();
-    let batch_ms = median_ms(|| Ok(drop(detector.detect(&crops)?)))?;
+    let batch_ms = median_ms(|| Ok(detector.detect(&crops)?))?;
     writeln!(
         out,
         "  {:.1} ms a crop, batch of {BATCH} on {THREADS} threads, cutting and decoding included",
@@ -189,7 +189,7 @@ fn times(
     Ok(())
 }
 
-fn median_ms(mut run: impl FnMut() -> Result<(), Failure>) -> Result<f64, Failure> {
+fn median_ms<T>(mut run: impl FnMut() -> Result<T, Failure>) -> Result<f64, Failure> {
     let mut times_ms = Vec::with_capacity(RUNS);
     for _ in 0..RUNS {
         let start = Instant::now();
