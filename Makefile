@@ -2,7 +2,7 @@
 CARGO ?= cargo
 PROGRAM = target/release/twinmound
 
-.PHONY: all setup build demo test test-all lint bench clean
+.PHONY: all setup build demo test test-all lint bench keypoints-bench clean
 
 all: build
 
@@ -32,6 +32,10 @@ lint: setup
 # Each stage's time against the time it has.
 bench: setup
 	$(CARGO) bench --locked --bench stages
+
+# Keypoint networks on labelled real people and on films of the studio: some minutes. MANIFESTS="..." for others.
+keypoints-bench: setup
+	$(CARGO) bench --locked --bench keypoints -- $(or $(MANIFESTS),--write models/athlete-errors.toml)
 
 clean:
 	rm -rf target demo

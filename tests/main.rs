@@ -9,6 +9,7 @@ mod ingest_files;
 mod kinematics_docs;
 mod kinematics_laws;
 mod pipeline_end_to_end;
+mod real_people;
 mod reconstruct_laws;
 mod scene_pictures;
 mod scene_truth;

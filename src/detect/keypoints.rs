@@ -20,6 +20,17 @@ pub struct HeatmapDetector {
     joints: Vec<Option<Joint>>,
 }
 
+/// One output of a network as it gave it, before it is read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RawOutput {
+    /// Its name in the network.
+    pub name: String,
+    /// Sizes of its axes; the first counts the crops.
+    pub shape: Vec<usize>,
+    /// Values, last axis fastest.
+    pub values: Vec<f32>,
+}
+
 /// A batch's outputs.
 struct Outputs {
     heatmap: Output,
@@ -54,7 +65,34 @@ impl HeatmapDetector {
         })
     }
 
-    fn run(&mut self, crops: &[Crop<'_>], transforms: &[CropTransform]) -> Result<Outputs, DetectError> {
+    /// What the network says of these crops, unread: for checks against other readers.
+    ///
+    /// # Errors
+    /// [`DetectError`] when the network fails.
+    pub fn raw_outputs(&mut self, crops: &[Crop<'_>]) -> Result<Vec<RawOutput>, DetectError> {
+        let transforms = self.transforms(crops);
+        let found = self.found(crops, &transforms)?;
+        let named = wanted(&self.manifest).into_iter().zip(found);
+        Ok(named
+            .map(|((name, _), output)| RawOutput {
+                name: name.to_owned(),
+                shape: output.shape,
+                values: output.data,
+            })
+            .collect())
+    }
+
+    fn transforms(&self, crops: &[Crop<'_>]) -> Vec<CropTransform> {
+        let spec = &self.manifest.input;
+        let transform = |c: &Crop<'_>| CropTransform::new(c.region, spec.width_px, spec.height_px);
+        crops.iter().map(transform).collect()
+    }
+
+    fn found(
+        &mut self,
+        crops: &[Crop<'_>],
+        transforms: &[CropTransform],
+    ) -> Result<Vec<Output>, DetectError> {
         let (width, height) = (self.manifest.input.width_px, self.manifest.input.height_px);
         let mut tensor = vec![0.0_f32; crops.len() * 3 * width * height];
         for ((crop, transform), slice) in crops
@@ -64,10 +102,13 @@ impl HeatmapDetector {
         {
             write_crop(crop.picture, transform, &self.manifest.input.values, slice);
         }
+        self.network
+            .run([crops.len(), 3, height, width], &tensor, &wanted(&self.manifest))
+    }
+
+    fn run(&mut self, crops: &[Crop<'_>], transforms: &[CropTransform]) -> Result<Outputs, DetectError> {
+        let found = self.found(crops, transforms)?;
         let wanted = wanted(&self.manifest);
-        let found = self
-            .network
-            .run([crops.len(), 3, height, width], &tensor, &wanted)?;
         let names = &self.manifest.output;
         let keypoints = self.joints.len();
         for (output, (name, axes)) in found.iter().zip(&wanted) {
@@ -209,12 +250,7 @@ impl KeypointDetector for HeatmapDetector {
         if crops.is_empty() {
             return Ok(Vec::new());
         }
-        let spec = &self.manifest.input;
-        let (width, height) = (spec.width_px, spec.height_px);
-        let transforms: Vec<CropTransform> = crops
-            .iter()
-            .map(|c| CropTransform::new(c.region, width, height))
-            .collect();
+        let transforms = self.transforms(crops);
         let outputs = self.run(crops, &transforms)?;
         let given = self.joints.iter().flatten().count() as f64;
         let mut detections = Vec::with_capacity(crops.len());

@@ -49,7 +49,7 @@ pub use choice::PersonTrack;
 pub use error::{DetectError, ManifestError};
 pub use finder::AthleteFinder;
 pub use input_tensor::CropTransform;
-pub use keypoints::HeatmapDetector;
+pub use keypoints::{HeatmapDetector, RawOutput};
 pub use locator::CentreLocator;
 pub use locator_manifest::{LocatorDecoding, LocatorManifest, LocatorOutputs, WholeInput};
 pub use manifest::{
