@@ -23,10 +23,18 @@ mod pictures;
 /// One video's joints as a table.
 mod keypoints;
 
+/// Joints from anywhere become a measured delivery.
+mod joints;
+
+/// What a table of joints must be.
+mod joint_table;
+
 use std::path::{Path, PathBuf};
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
 pub use error::{Blame, PipelineError};
+pub use joint_table::JointTableError;
+pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use records::truth as truth_record;
 
@@ -42,7 +50,9 @@ use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
 use crate::report::{DeliveryContent, ReportContent, page};
 use crate::skeleton::PerJoint;
 use crate::smooth::{self, JerkDensity, JointSamples, Smoothed, smooth};
-use crate::store::{self, DeliveryRecord, WholeFolder, delivery_folder_name, is_delivery_folder, joints_csv};
+use crate::store::{
+    self, DeliveryRecord, WholeFolder, curves_csv, delivery_folder_name, is_delivery_folder, joints_csv,
+};
 use crate::sync::ClockOffset;
 use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
@@ -137,7 +147,11 @@ pub fn measure_recording(
         progress.advance(1);
     }
     progress.finish();
-    write(request, &deliveries, contents)?;
+    let title = request
+        .left
+        .file_stem()
+        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    write(&request.out, title, &deliveries, contents)?;
     Ok(MeasuredRecording {
         deliveries,
         report: request.out.join("report.html"),
@@ -250,7 +264,13 @@ fn measure_delivery(
     };
     let measures = measure(&estimate.trajectory, &athlete, &doubts(recording, &estimate));
     warnings.extend(measures.warnings.clone());
-    let record = records::delivery(request, recording, &athlete, &estimate, &measures, warnings)?;
+    let record = records::delivery(
+        records::source(request, recording, &estimate)?,
+        Some(records::rig(&recording.rig_file)),
+        &athlete,
+        &measures,
+        warnings,
+    );
     let pictures = pictures::key_pictures(recording, &record.events);
     let content = DeliveryContent {
         record: record.clone(),
@@ -362,11 +382,12 @@ fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
 
 /// All files of the recording, whole or not at all.
 fn write(
-    request: &MeasureRequest,
+    out: &Path,
+    title: String,
     deliveries: &[MeasuredDelivery],
     contents: Vec<DeliveryContent>,
 ) -> Result<(), PipelineError> {
-    let folder = WholeFolder::begin(&request.out)?;
+    let folder = WholeFolder::begin(out)?;
     for (i, delivery) in deliveries.iter().enumerate() {
         let name = delivery_folder_name(i + 1);
         folder.write(&format!("{name}/delivery.json"), &delivery.record.to_json()?)?;
@@ -374,11 +395,9 @@ fn write(
             &format!("{name}/joints.csv"),
             &joints_csv(&delivery.trajectory, true)?,
         )?;
+        let curves = records::curves_table(&delivery.trajectory, &delivery.measures);
+        folder.write(&format!("{name}/curves.csv"), &curves_csv(&curves)?)?;
     }
-    let title = request
-        .left
-        .file_stem()
-        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     let html = page(&ReportContent {
         title,
         deliveries: contents,

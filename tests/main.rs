@@ -7,6 +7,7 @@ mod cli_stories;
 mod detect_real_people;
 mod ingest_files;
 mod kinematics_docs;
+mod kinematics_joints;
 mod kinematics_laws;
 mod pipeline_end_to_end;
 mod reconstruct_laws;

@@ -111,7 +111,8 @@ pub(super) fn estimate_height(lengths_m: &[(SegmentKind, Option<f64>)], sex: Sex
 }
 
 /// The hand that reaches the higher speed; the wrist counts where the knuckle is unknown. `None` without any hand.
-pub(super) fn faster_hand(trajectory: &Trajectory) -> Option<Side> {
+#[must_use]
+pub fn faster_hand(trajectory: &Trajectory) -> Option<Side> {
     let fastest = |knuckle: Joint, wrist: Joint| {
         [knuckle, wrist].into_iter().find_map(|joint| {
             trajectory.joints[joint]

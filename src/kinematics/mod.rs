@@ -89,7 +89,7 @@ mod deliveries;
 /// Unwrapped angles.
 mod turns;
 
-pub use athlete::Athlete;
+pub use athlete::{Athlete, faster_hand};
 pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
 pub use curves::Curve;
 pub use deliveries::{DeliverySpan, find_deliveries};

@@ -10,34 +10,41 @@ use crate::quality::Warnings;
 use crate::reconstruct::Reconstruction;
 use crate::report::{Curve, Curves};
 use crate::store::{
-    AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord, MetricRecord,
-    RigRecord, SourceRecord, sha256_hex,
+    AthleteRecord, CurvesTable, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord,
+    MetricRecord, RigRecord, SourceRecord, sha256_hex,
 };
 use crate::trajectory::Trajectory;
 
-/// The record of one delivery.
-pub(crate) fn delivery(
+/// The files behind a recording.
+pub(crate) fn source(
     request: &MeasureRequest,
     recording: &Recording,
-    athlete: &Athlete,
     estimate: &Reconstruction,
-    measures: &DeliveryMeasures,
-    warnings: Warnings,
-) -> Result<DeliveryRecord, PipelineError> {
+) -> Result<SourceRecord, PipelineError> {
     let video = |path: &Path, i: usize| file(path, Some(recording.clips[i].info.rate_hz));
-    let source = SourceRecord {
+    Ok(SourceRecord {
         left: Some(video(&request.left, 0)?),
         right: Some(video(&request.right, 1)?),
         rig: Some(file(&request.rig, None)?),
         joints: None,
         clock_offset_s: Some(estimate.clock.offset_s),
         clock_offset_sd_s: Some(estimate.clock.sd_s),
-    };
+    })
+}
+
+/// The record of one delivery.
+pub(crate) fn delivery(
+    source: SourceRecord,
+    rig: Option<RigRecord>,
+    athlete: &Athlete,
+    measures: &DeliveryMeasures,
+    warnings: Warnings,
+) -> DeliveryRecord {
     let (events, event_reasons) = events(measures);
-    Ok(DeliveryRecord {
+    DeliveryRecord {
         schema: DELIVERY_SCHEMA.to_owned(),
         source,
-        rig: Some(rig(&recording.rig_file)),
+        rig,
         athlete: AthleteRecord {
             throws: Some(measures.throws),
             height_m: measures.height_m,
@@ -52,7 +59,7 @@ pub(crate) fn delivery(
         event_reasons,
         metrics: measures.metrics.iter().map(metric).collect(),
         warnings: warnings.into_vec(),
-    })
+    }
 }
 
 /// The record of noise-free joints: no files, no doubt.
@@ -76,7 +83,8 @@ pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryR
     }
 }
 
-fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> {
+/// A file by name and content.
+pub(crate) fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> {
     let name = path
         .file_name()
         .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
@@ -87,7 +95,8 @@ fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> 
     })
 }
 
-fn rig(file: &RigFile) -> RigRecord {
+/// Quality of the rig.
+pub(crate) fn rig(file: &RigFile) -> RigRecord {
     let world = file.world_from_left.as_ref();
     RigRecord {
         verdict: match file.verdict {
@@ -155,5 +164,17 @@ pub(crate) fn curves(trajectory: &Trajectory, measures: &DeliveryMeasures) -> Cu
     Curves {
         times: trajectory.times.clone(),
         series,
+    }
+}
+
+/// Figures over time, as `curves.csv` has them.
+pub(crate) fn curves_table(trajectory: &Trajectory, measures: &DeliveryMeasures) -> CurvesTable {
+    CurvesTable {
+        times: trajectory.times.clone(),
+        columns: measures
+            .curves
+            .iter()
+            .map(|c| (c.id.to_owned(), c.values.clone()))
+            .collect(),
     }
 }
