@@ -17,6 +17,9 @@ mod clocks;
 /// Results become records of the files.
 mod records;
 
+/// All files of a recording.
+mod output;
+
 /// Pictures of the key moments.
 mod pictures;
 
@@ -43,16 +46,14 @@ use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
-    Athlete, DeliveryMeasures, DeliverySpan, Options, find_deliveries, measure, noise_time_s,
+    Athlete, DeliveryMeasures, DeliverySpan, Options, SecondRoute, find_deliveries, measure, noise_time_s,
 };
 use crate::quality::{Progress, Warning, Warnings};
 use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
-use crate::report::{DeliveryContent, ReportContent, page};
+use crate::report::DeliveryContent;
 use crate::skeleton::PerJoint;
 use crate::smooth::{self, JerkDensity, JointSamples, Smoothed, smooth};
-use crate::store::{
-    self, DeliveryRecord, WholeFolder, curves_csv, delivery_folder_name, is_delivery_folder, joints_csv,
-};
+use crate::store::{self, DeliveryRecord};
 use crate::sync::ClockOffset;
 use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
@@ -89,6 +90,8 @@ pub struct MeasureRequest {
     pub capture_fps: Option<f64>,
     /// Manifest of another keypoint network.
     pub model: Option<PathBuf>,
+    /// Cut-off of a second opinion on the speeds, hertz.
+    pub cutoff_hz: Option<f64>,
 }
 
 /// One measured delivery.
@@ -151,7 +154,7 @@ pub fn measure_recording(
         .left
         .file_stem()
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-    write(&request.out, title, &deliveries, contents)?;
+    output::write(&request.out, title, &deliveries, contents)?;
     Ok(MeasuredRecording {
         deliveries,
         report: request.out.join("report.html"),
@@ -262,7 +265,14 @@ fn measure_delivery(
         throws: request.athlete.throws.or(Some(span.throws)),
         ..request.athlete
     };
-    let measures = measure(&estimate.trajectory, &athlete, &doubts(recording, &estimate));
+    let options = Options {
+        second_route: request.cutoff_hz.map(|cutoff_hz| SecondRoute {
+            cutoff_hz,
+            measured: None,
+        }),
+        ..doubts(recording, &estimate)
+    };
+    let measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(measures.warnings.clone());
     let record = records::delivery(
         records::source(request, recording, &estimate)?,
@@ -378,31 +388,4 @@ fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
         (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
     }
     shutter
-}
-
-/// All files of the recording, whole or not at all.
-fn write(
-    out: &Path,
-    title: String,
-    deliveries: &[MeasuredDelivery],
-    contents: Vec<DeliveryContent>,
-) -> Result<(), PipelineError> {
-    let folder = WholeFolder::begin(out)?;
-    for (i, delivery) in deliveries.iter().enumerate() {
-        let name = delivery_folder_name(i + 1);
-        folder.write(&format!("{name}/delivery.json"), &delivery.record.to_json()?)?;
-        folder.write(
-            &format!("{name}/joints.csv"),
-            &joints_csv(&delivery.trajectory, true)?,
-        )?;
-        let curves = records::curves_table(&delivery.trajectory, &delivery.measures);
-        folder.write(&format!("{name}/curves.csv"), &curves_csv(&curves)?)?;
-    }
-    let html = page(&ReportContent {
-        title,
-        deliveries: contents,
-    })?;
-    folder.write("report.html", html.as_bytes())?;
-    folder.finish(is_delivery_folder)?;
-    Ok(())
 }

@@ -3,7 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 /// Tables of the studio's deliveries.
-mod tables;
+pub(crate) mod tables;
 
 /// Measured as the exact motion is.
 mod measured;

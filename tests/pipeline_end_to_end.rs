@@ -191,6 +191,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         offset_s: None,
         capture_fps: None,
         model: None,
+        cutoff_hz: None,
     };
     match measure_recording(&exchanged, &Silent) {
         Err(error) => {

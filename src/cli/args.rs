@@ -166,6 +166,9 @@ pub(crate) struct MeasureArguments {
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,
+    /// Also give the speeds by a second route, a Butterworth filter without delay that passes 71 % at this frequency.
+    #[arg(long, value_name = "HZ", value_parser = cutoff_hz)]
+    pub(crate) cutoff_hz: Option<f64>,
 }
 
 /// Options of `export`.
@@ -242,6 +245,10 @@ fn mass_kg(text: &str) -> Result<f64, String> {
 
 fn rate_hz(text: &str) -> Result<f64, String> {
     within(text, 1.0, 2000.0, "Hz")
+}
+
+fn cutoff_hz(text: &str) -> Result<f64, String> {
+    within(text, 0.5, 500.0, "Hz")
 }
 
 fn offset_s(text: &str) -> Result<f64, String> {

@@ -70,6 +70,15 @@ pub(super) const THROWING_ARM: Range<usize> = 2..5;
 /// Both thighs, shanks and feet.
 pub(super) const LOWER_BODY: Range<usize> = 8..14;
 
+/// Kinetic energy of a segment or several, J per kg of body mass, the expected energy of the joints' noise taken away.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Parts {
+    /// Of the centre's motion.
+    pub(super) linear: f64,
+    /// Of the turn about the centre.
+    pub(super) rotational: f64,
+}
+
 /// Inertia of one body: rows by sex and mean segment lengths.
 #[derive(Clone, Debug)]
 pub(super) struct Inertia {
@@ -122,12 +131,45 @@ impl Inertia {
     ) -> Result<f64, Missing> {
         let mut sum = 0.0;
         for index in segments {
-            sum += self.segment_j_kg(motion, index, time_s)?;
+            let parts = self.segment_parts(motion, index, time_s)?;
+            sum += parts.linear + parts.rotational;
         }
         Ok(sum.max(0.0))
     }
 
-    fn segment_j_kg(&self, motion: &Motion<'_>, index: usize, time_s: f64) -> Result<f64, Missing> {
+    /// Linear and rotational energy of some segments.
+    pub(super) fn parts(
+        &self,
+        motion: &Motion<'_>,
+        segments: Range<usize>,
+        time_s: f64,
+    ) -> Result<Parts, Missing> {
+        let mut sum = Parts::default();
+        for index in segments {
+            let parts = self.segment_parts(motion, index, time_s)?;
+            sum.linear += parts.linear;
+            sum.rotational += parts.rotational;
+        }
+        Ok(Parts {
+            linear: sum.linear.max(0.0),
+            rotational: sum.rotational.max(0.0),
+        })
+    }
+
+    /// A segment's centre of mass.
+    pub(super) fn segment_centre(
+        &self,
+        motion: &Motion<'_>,
+        index: usize,
+        time_s: f64,
+    ) -> Result<MovingVector, Missing> {
+        let segment = &BODY[index];
+        let share = self.rows[index].centre_pct / 100.0;
+        Ok(end(motion, segment.proximal, time_s)?.point * (1.0 - share)
+            + end(motion, segment.distal, time_s)?.point * share)
+    }
+
+    fn segment_parts(&self, motion: &Motion<'_>, index: usize, time_s: f64) -> Result<Parts, Missing> {
         let segment = &BODY[index];
         let row = &self.rows[index];
         let (proximal, distal) = (
@@ -167,8 +209,11 @@ impl Inertia {
             let unit = direction.unit().ok_or(degenerate)?;
             (mean * unit.rate.norm_squared(), mean * swing_noise)
         };
-        let twice = centre.rate.norm_squared() + turn - centre_noise - turn_noise;
-        Ok(0.5 * self.mass_share(index) * twice)
+        let half_mass = 0.5 * self.mass_share(index);
+        Ok(Parts {
+            linear: half_mass * (centre.rate.norm_squared() - centre_noise),
+            rotational: half_mass * (turn - turn_noise),
+        })
     }
 
     /// Velocity of the centre of mass of the whole body, metres per second.

@@ -3,10 +3,11 @@
 use std::path::PathBuf;
 
 use crate::kinematics::{
-    Athlete, Event, Options, PerEvent, faster_hand, find_deliveries, measure, noise_time_s,
+    Athlete, DeliverySpan, Event, Options, PerEvent, SecondRoute, faster_hand, find_deliveries, measure,
+    noise_time_s,
 };
 use crate::pipeline::joint_table;
-use crate::pipeline::{MeasuredDelivery, MeasuredRecording, PipelineError, records, write};
+use crate::pipeline::{MeasuredDelivery, MeasuredRecording, PipelineError, output, records};
 use crate::quality::{Progress, Warning, Warnings};
 use crate::report::DeliveryContent;
 use crate::skeleton::{Joint, PerJoint, Side};
@@ -30,6 +31,8 @@ pub struct JointsRequest {
     pub out: PathBuf,
     /// Who throws.
     pub athlete: Athlete,
+    /// Cut-off of a second opinion on the speeds, hertz.
+    pub cutoff_hz: Option<f64>,
 }
 
 /// One file of joints becomes one measured delivery, written to `request.out`.
@@ -41,7 +44,7 @@ pub fn measure_joints(
     progress: &dyn Progress,
 ) -> Result<MeasuredRecording, PipelineError> {
     let given = |source, hint| PipelineError::GivenFile { source, hint };
-    let table = read_joints_file(&request.joints).map_err(|e| given(e, JOINTS_HINT))?;
+    let mut table = read_joints_file(&request.joints).map_err(|e| given(e, JOINTS_HINT))?;
     let events = match &request.events {
         Some(path) => Some(
             read_bytes(path)
@@ -54,16 +57,31 @@ pub fn measure_joints(
     joint_table::check(&table, events.as_ref(), &mut warnings)?;
     let rate_hz = joint_table::rate_hz(&table);
     progress.start("smooth and measure", None);
-    let import = smoothed(&table, request.athlete.throws)?;
+    let mut import = smoothed(&table, request.athlete.throws)?;
+    if events.is_none() {
+        let found = find_deliveries(&import.smoothed.trajectory, request.athlete.throws);
+        warnings.extend(throw_warning(found.len(), &import));
+        if found.len() > 1
+            && let Some(span) = fastest(&found, &import)
+        {
+            table = table.between(span.from, span.to);
+            import = smoothed(&table, request.athlete.throws.or(Some(span.throws)))?;
+        }
+    }
     let trajectory = &import.smoothed.trajectory;
     warnings.extend(import.smoothed.warnings());
     warnings.extend(doubt_warning(&import));
-    warnings.extend(throw_warning(&import, request.athlete.throws, events.is_some()));
-    let measures = measure(
-        trajectory,
-        &request.athlete,
-        &options(&import, rate_hz, events.as_ref()),
-    );
+    let options = Options {
+        second_route: request.cutoff_hz.map(|cutoff_hz| SecondRoute {
+            cutoff_hz,
+            measured: Some(PerJoint::from_fn(|joint| {
+                let path = table.joints[joint].iter();
+                path.map(|p| p.map(|p| p.position_m)).collect()
+            })),
+        }),
+        ..options(&import, rate_hz, events.as_ref())
+    };
+    let measures = measure(trajectory, &request.athlete, &options);
     warnings.extend(measures.warnings.clone());
     let source = SourceRecord {
         joints: Some(records::file(&request.joints, rate_hz)?),
@@ -85,7 +103,7 @@ pub fn measure_joints(
         .file_name()
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     let deliveries = vec![delivery];
-    write(&request.out, title, &deliveries, vec![content])?;
+    output::write(&request.out, title, &deliveries, vec![content])?;
     progress.finish();
     Ok(MeasuredRecording {
         deliveries,
@@ -154,20 +172,35 @@ fn doubt_warning(import: &SmoothedImport) -> Option<Warning> {
     ))
 }
 
+/// The delivery with the fastest hand.
+fn fastest(found: &[DeliverySpan], import: &SmoothedImport) -> Option<DeliverySpan> {
+    let speed_m_s = |span: &DeliverySpan| {
+        let [knuckle, wrist] = match span.throws {
+            Side::Left => [Joint::LeftKnuckle, Joint::LeftWrist],
+            Side::Right => [Joint::RightKnuckle, Joint::RightWrist],
+        };
+        let at = |joint| import.smoothed.trajectory.at(joint, span.fastest);
+        at(knuckle)
+            .or(at(wrist))
+            .map_or(0.0, |state| state.velocity_m_s.norm())
+    };
+    found
+        .iter()
+        .max_by(|a, b| speed_m_s(a).total_cmp(&speed_m_s(b)))
+        .copied()
+}
+
 /// Says so when the file holds no throw, or more than one.
-fn throw_warning(import: &SmoothedImport, throws: Option<Side>, given: bool) -> Option<Warning> {
-    let found = find_deliveries(&import.smoothed.trajectory, throws);
-    let knuckles = [Joint::LeftKnuckle, Joint::RightKnuckle];
-    if knuckles.iter().all(|j| import.noise[*j].is_none()) || given {
-        return None;
-    }
-    match found.len() {
-        0 => Some(Warning::new(
-            "no_throw",
-            "no hand in the joints file is as fast as a throw (8 m/s)",
-            "check that times are in seconds and positions in metres",
-        )),
-        1 => None,
+fn throw_warning(throws: usize, import: &SmoothedImport) -> Option<Warning> {
+    match throws {
+        0 if import.noise[Joint::LeftKnuckle].is_some() || import.noise[Joint::RightKnuckle].is_some() => {
+            Some(Warning::new(
+                "no_throw",
+                "no hand in the joints file is as fast as a throw (8 m/s)",
+                "check that times are in seconds and positions in metres",
+            ))
+        }
+        0 | 1 => None,
         count => Some(Warning::new(
             "several_deliveries",
             format!("the joints file holds {count} throws: the fastest is measured"),

@@ -4,14 +4,15 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::calibrate::RigFile;
-use crate::kinematics::{Athlete, DeliveryMeasures, EventName, Metric, Sex};
+use crate::kinematics::{Athlete, DeliveryMeasures, Event, EventName, Metric, SecondOpinion, Sex};
 use crate::pipeline::{MeasureRequest, PipelineError, Recording};
 use crate::quality::Warnings;
 use crate::reconstruct::Reconstruction;
 use crate::report::{Curve, Curves};
 use crate::store::{
     AthleteRecord, CurvesTable, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord,
-    MetricRecord, RigRecord, SourceRecord, sha256_hex,
+    MetricRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord, SequenceRecord,
+    SourceRecord, sha256_hex,
 };
 use crate::trajectory::Trajectory;
 
@@ -58,6 +59,10 @@ pub(crate) fn delivery(
         events,
         event_reasons,
         metrics: measures.metrics.iter().map(metric).collect(),
+        further_events: further_events(measures),
+        further_event_reasons: further_event_reasons(measures),
+        sequence: sequence(measures),
+        second_opinion: measures.second_opinion.as_ref().map(second_opinion),
         warnings: warnings.into_vec(),
     }
 }
@@ -79,6 +84,10 @@ pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryR
         events,
         event_reasons,
         metrics: measures.metrics.iter().map(metric).collect(),
+        further_events: further_events(measures),
+        further_event_reasons: further_event_reasons(measures),
+        sequence: sequence(measures),
+        second_opinion: None,
         warnings: Vec::new(),
     }
 }
@@ -118,10 +127,7 @@ pub(crate) fn rig(file: &RigFile) -> RigRecord {
 fn events(measures: &DeliveryMeasures) -> (EventsRecord, BTreeMap<String, String>) {
     let mut reasons = BTreeMap::new();
     let mut take = |name: EventName| match &measures.events[name] {
-        Ok(event) => Some(EventRecord {
-            time_s: event.time_s.0,
-            sd_s: event.sd_s.map(|sd| sd.0),
-        }),
+        Ok(found) => Some(event(found)),
         Err(missing) => {
             reasons.insert(name.id().to_owned(), missing.to_string());
             None
@@ -134,6 +140,62 @@ fn events(measures: &DeliveryMeasures) -> (EventsRecord, BTreeMap<String, String
         ball_release: take(EventName::BallRelease),
     };
     (events, reasons)
+}
+
+fn event(found: &Event) -> EventRecord {
+    EventRecord {
+        time_s: found.time_s.0,
+        sd_s: found.sd_s.map(|sd| sd.0),
+    }
+}
+
+fn further_events(measures: &DeliveryMeasures) -> BTreeMap<String, Option<EventRecord>> {
+    let named = measures.landmarks.iter();
+    named
+        .map(|l| (l.name.to_owned(), l.event.as_ref().ok().map(event)))
+        .collect()
+}
+
+fn further_event_reasons(measures: &DeliveryMeasures) -> BTreeMap<String, String> {
+    let named = measures.landmarks.iter();
+    named
+        .filter_map(|l| Some((l.name.to_owned(), l.event.as_ref().err()?.to_string())))
+        .collect()
+}
+
+fn sequence(measures: &DeliveryMeasures) -> SequenceRecord {
+    SequenceRecord {
+        peaks: measures
+            .sequence
+            .peaks
+            .iter()
+            .map(|peak| SequencePeakRecord {
+                segment: peak.segment.to_owned(),
+                time_s: peak.time_s,
+                sd_s: peak.sd_s,
+                speed_deg_s: peak.speed_deg_s,
+            })
+            .collect(),
+        order_probability: measures.sequence.order_probability,
+    }
+}
+
+fn second_opinion(second: &SecondOpinion) -> SecondOpinionRecord {
+    SecondOpinionRecord {
+        filter: "Butterworth, second order forward and backward (fourth order, no delay), then five-point differences"
+            .to_owned(),
+        cutoff_hz: second.cutoff_hz,
+        metrics: second
+            .metrics
+            .iter()
+            .map(|figure| SecondFigureRecord {
+                id: figure.id.to_owned(),
+                value: figure.value.as_ref().ok().copied(),
+                unit: figure.unit.to_owned(),
+                reason: figure.value.as_ref().err().cloned(),
+            })
+            .collect(),
+    }
 }
 
 fn metric(metric: &Metric) -> MetricRecord {
@@ -156,7 +218,7 @@ pub(crate) fn curves(trajectory: &Trajectory, measures: &DeliveryMeasures) -> Cu
         .curves
         .iter()
         .map(|c| Curve {
-            id: c.id.to_owned(),
+            id: c.id.clone().into_owned(),
             unit: c.unit.to_owned(),
             values: c.values.clone(),
         })
@@ -174,7 +236,7 @@ pub(crate) fn curves_table(trajectory: &Trajectory, measures: &DeliveryMeasures)
         columns: measures
             .curves
             .iter()
-            .map(|c| (c.id.to_owned(), c.values.clone()))
+            .map(|c| (c.id.clone().into_owned(), c.values.clone()))
             .collect(),
     }
 }

@@ -38,7 +38,8 @@ pub use c3d::{C3dContent, read_c3d, write_c3d};
 pub use curves::{CurvesTable, curves_csv, read_curves};
 pub use delivery::{
     AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EVENT_NAMES, EventRecord, EventsRecord, FileRecord,
-    MetricRecord, ReferenceRecord, RigRecord, SourceRecord, read_delivery, read_events,
+    MetricRecord, ReferenceRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord,
+    SequenceRecord, SourceRecord, read_delivery, read_events,
 };
 pub use export::{Export, ExportFormat, Exported};
 pub use image_joints::image_joints_csv;

@@ -252,3 +252,42 @@ fn its_own_joints_give_the_same_figures_again() {
         assert!((a - b).abs() < limit, "{id}: {a} then {b}");
     }
 }
+
+/// Of several throws in one file the fastest is measured, with the doubt of that one alone.
+#[test]
+fn the_fastest_of_several_throws_is_measured() {
+    let delivery = delivery("clean", Side::Right);
+    let rows = times(&delivery, 240.0);
+    let one = csv(&delivery, &rows, |_, _, p| Some(p));
+    let later: String = one
+        .lines()
+        .skip(1)
+        .map(|line| {
+            let (time, rest) = line.split_once(',').unwrap();
+            // A little slower than the first.
+            format!("{:.7},{rest}\n", 6.0 + 1.02 * time.parse::<f64>().unwrap())
+        })
+        .collect();
+    let desk = Desk::new();
+    fs::write(desk.at("one.csv"), &one).unwrap();
+    fs::write(desk.at("two.csv"), format!("{one}{later}")).unwrap();
+    let alone = measured(&desk, "one.csv", &[]);
+    let both = measured(&desk, "two.csv", &[]);
+    let codes: Vec<&str> = both["warnings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter_map(|w| w["code"].as_str())
+        .collect();
+    assert!(codes.contains(&"several_deliveries"), "{codes:?}");
+    for metric in alone["metrics"].as_array().unwrap() {
+        let id = metric["id"].as_str().unwrap();
+        let (a, b) = (metric["value"].as_f64(), value(&both, id));
+        assert_eq!(a.is_some(), b.is_some(), "{id}");
+        if let (Some(a), Some(b)) = (a, b) {
+            assert!((a - b).abs() < 1e-3 * a.abs().max(1.0), "{id}: {a} {b}");
+        }
+    }
+    let sd = |r: &Value| r["events"]["ball_release"]["sd_s"].as_f64().unwrap();
+    assert!(sd(&both) < 1.5 * sd(&alone));
+}

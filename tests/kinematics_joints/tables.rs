@@ -18,19 +18,19 @@ use crate::cli_stories::Desk;
 /// Body of the deliveries here.
 pub(super) const HEIGHT_M: f64 = 1.80;
 
-pub(super) fn delivery(style: &str, throws: Side) -> Delivery {
+pub(crate) fn delivery(style: &str, throws: Side) -> Delivery {
     let style = Style::named(style).unwrap().throwing(throws).with_seed(5);
     Delivery::new(&style, &Rig::proportioned(HEIGHT_M))
 }
 
 /// Instants at a rate over the whole delivery.
-pub(super) fn times(delivery: &Delivery, rate_hz: f64) -> Vec<f64> {
+pub(crate) fn times(delivery: &Delivery, rate_hz: f64) -> Vec<f64> {
     let count = (delivery.phases().end_s * rate_hz) as usize;
     (0..count).map(|i| i as f64 / rate_hz).collect()
 }
 
 /// A row of cells for each instant: `time_s`, then three per joint, changed by `change`.
-pub(super) fn csv(
+pub(crate) fn csv(
     delivery: &Delivery,
     times_s: &[f64],
     mut change: impl FnMut(Joint, usize, Vector3<f64>) -> Option<Vector3<f64>>,
@@ -79,7 +79,7 @@ pub(super) fn exact(delivery: &Delivery) -> DeliveryMeasures {
 }
 
 /// Runs `measure --joints FILE` and returns the record.
-pub(super) fn measured(desk: &Desk, file: &str, more: &[&str]) -> Value {
+pub(crate) fn measured(desk: &Desk, file: &str, more: &[&str]) -> Value {
     let mut arguments = vec![
         "measure",
         "--joints",

@@ -327,3 +327,36 @@ fn a_throwing_hand_that_is_the_slower_one_is_asked_about() {
     assert!(asked(Side::Left));
     assert!(!asked(Side::Right));
 }
+
+/// The direction of the throw is checked against the hand's path.
+#[test]
+fn a_throw_to_another_place_than_the_target_is_said() {
+    let warned = |turn_deg: f64, throws: Side| {
+        let mut trajectory = Delivery::load().trajectory();
+        if throws == Side::Left {
+            trajectory = super::motions::mirrored(&trajectory);
+        }
+        let turn = nalgebra::Rotation3::from_scaled_axis(nalgebra::Vector3::y() * f64::to_radians(turn_deg));
+        for state in trajectory.joints.0.iter_mut().flatten().flatten() {
+            state.position_m = turn * state.position_m;
+            state.velocity_m_s = turn * state.velocity_m_s;
+            state.acceleration_m_s2 = turn * state.acceleration_m_s2;
+        }
+        let athlete = Athlete {
+            throws: Some(throws),
+            ..right_hander()
+        };
+        let measures = measure(&trajectory, &athlete, &Options::without_doubt());
+        let warning = measures
+            .warnings
+            .into_iter()
+            .find(|w| w.code == "throw_not_toward_target");
+        warning.map(|w| w.text)
+    };
+    assert_eq!(warned(0.0, Side::Right), None);
+    // A turn from x to z about y is negative; z is a right-hander's throwing side.
+    assert!(warned(-60.0, Side::Right).unwrap().contains("throwing-arm side"));
+    assert!(warned(60.0, Side::Right).unwrap().contains("glove side"));
+    assert!(warned(-60.0, Side::Left).unwrap().contains("glove side"));
+    assert!(warned(180.0, Side::Left).is_some());
+}
