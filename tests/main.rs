@@ -9,6 +9,7 @@ mod ingest_files;
 mod kinematics_docs;
 mod kinematics_joints;
 mod kinematics_laws;
+mod kinematics_schema;
 mod pipeline_end_to_end;
 mod reconstruct_laws;
 mod scene_pictures;
