@@ -1,8 +1,6 @@
 //! The published JSON Schemas (`docs/schema`): what the program writes obeys them, and what breaks a rule does not. Checked
 //! by the PyPI package jsonschema, draft 2020-12.
 
-#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
-
 use std::fs;
 use std::path::{Path, PathBuf};
 
