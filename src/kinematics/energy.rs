@@ -23,6 +23,13 @@ use super::segments::{GLOVE, THROWING, shoulder_line, trunk};
 /// Mass of a baseball, kilograms (Official Baseball Rules: 5 to 5.25 ounces).
 pub(super) const BALL_MASS_KG: f64 = 0.145;
 
+/// How far a growing body's segments may be from an adult's, one standard deviation: masses and radii relative, centres in
+/// percent of the length (own choice, about the differences between published tables of children and adults; from memory,
+/// no source).
+const MASS_SD: f64 = 0.10;
+const RADIUS_SD: f64 = 0.05;
+const CENTRE_SD_PCT: f64 = 2.0;
+
 /// One segment of the body: its row and the joints whose middles are its ends, in the row's order.
 pub(super) struct Segment {
     pub(super) kind: SegmentKind,
@@ -115,6 +122,20 @@ impl Inertia {
             rows: std::array::from_fn(|i| row(BODY[i].kind, sex)),
             lengths_m: std::array::from_fn(|i| length_m(&BODY[i])),
         }
+    }
+
+    /// The same body with each segment's mass, centre and radii of gyration moved within a doubt: `normal` draws from the
+    /// standard normal distribution.
+    pub(super) fn moved(mut self, mut normal: impl FnMut() -> f64) -> Self {
+        for row in &mut self.rows {
+            row.mass_pct *= (MASS_SD * normal()).exp();
+            row.centre_pct += CENTRE_SD_PCT * normal();
+            let radii = (RADIUS_SD * normal()).exp();
+            row.sagittal_pct *= radii;
+            row.transverse_pct *= radii;
+            row.longitudinal_pct *= radii;
+        }
+        self
     }
 
     /// Mass of a segment over the body's.
