@@ -143,5 +143,6 @@ fn measure_request(studio: &Studio, out: &Path) -> MeasureRequest {
         offset_s: None,
         capture_fps: None,
         model: None,
+        cutoff_hz: None,
     }
 }

@@ -17,16 +17,27 @@ mod clocks;
 /// Results become records of the files.
 mod records;
 
+/// All files of a recording.
+mod output;
+
 /// Pictures of the key moments.
 mod pictures;
 
 /// One video's joints as a table.
 mod keypoints;
 
+/// Joints from anywhere become a measured delivery.
+mod joints;
+
+/// What a table of joints must be.
+mod joint_table;
+
 use std::path::{Path, PathBuf};
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
 pub use error::{Blame, PipelineError};
+pub use joint_table::JointTableError;
+pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use records::truth as truth_record;
 
@@ -35,14 +46,14 @@ use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
-    Athlete, DeliveryMeasures, DeliverySpan, Options, find_deliveries, measure, noise_time_s,
+    Athlete, DeliveryMeasures, DeliverySpan, Options, SecondRoute, find_deliveries, measure, noise_time_s,
 };
 use crate::quality::{Progress, Warning, Warnings};
 use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
-use crate::report::{DeliveryContent, ReportContent, page};
+use crate::report::DeliveryContent;
 use crate::skeleton::PerJoint;
 use crate::smooth::{self, JerkDensity, JointSamples, Smoothed, smooth};
-use crate::store::{self, DeliveryRecord, WholeFolder, delivery_folder_name, is_delivery_folder, joints_csv};
+use crate::store::{self, DeliveryRecord};
 use crate::sync::ClockOffset;
 use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
@@ -79,6 +90,8 @@ pub struct MeasureRequest {
     pub capture_fps: Option<f64>,
     /// Manifest of another keypoint network.
     pub model: Option<PathBuf>,
+    /// Cut-off of a second opinion on the speeds, hertz.
+    pub cutoff_hz: Option<f64>,
 }
 
 /// One measured delivery.
@@ -137,7 +150,11 @@ pub fn measure_recording(
         progress.advance(1);
     }
     progress.finish();
-    write(request, &deliveries, contents)?;
+    let title = request
+        .left
+        .file_stem()
+        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
+    output::write(&request.out, title, &deliveries, contents)?;
     Ok(MeasuredRecording {
         deliveries,
         report: request.out.join("report.html"),
@@ -248,9 +265,22 @@ fn measure_delivery(
         throws: request.athlete.throws.or(Some(span.throws)),
         ..request.athlete
     };
-    let measures = measure(&estimate.trajectory, &athlete, &doubts(recording, &estimate));
+    let options = Options {
+        second_route: request.cutoff_hz.map(|cutoff_hz| SecondRoute {
+            cutoff_hz,
+            measured: None,
+        }),
+        ..doubts(recording, &estimate)
+    };
+    let measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(measures.warnings.clone());
-    let record = records::delivery(request, recording, &athlete, &estimate, &measures, warnings)?;
+    let record = records::delivery(
+        records::source(request, recording, &estimate)?,
+        Some(records::rig(&recording.rig_file)),
+        &athlete,
+        &measures,
+        warnings,
+    );
     let pictures = pictures::key_pictures(recording, &record.events);
     let content = DeliveryContent {
         record: record.clone(),
@@ -358,32 +388,4 @@ fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
         (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
     }
     shutter
-}
-
-/// All files of the recording, whole or not at all.
-fn write(
-    request: &MeasureRequest,
-    deliveries: &[MeasuredDelivery],
-    contents: Vec<DeliveryContent>,
-) -> Result<(), PipelineError> {
-    let folder = WholeFolder::begin(&request.out)?;
-    for (i, delivery) in deliveries.iter().enumerate() {
-        let name = delivery_folder_name(i + 1);
-        folder.write(&format!("{name}/delivery.json"), &delivery.record.to_json()?)?;
-        folder.write(
-            &format!("{name}/joints.csv"),
-            &joints_csv(&delivery.trajectory, true)?,
-        )?;
-    }
-    let title = request
-        .left
-        .file_stem()
-        .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
-    let html = page(&ReportContent {
-        title,
-        deliveries: contents,
-    })?;
-    folder.write("report.html", html.as_bytes())?;
-    folder.finish(is_delivery_folder)?;
-    Ok(())
 }

@@ -220,6 +220,7 @@ fn each_foreign_library_has_one_home() {
         ("indicatif::", vec!["src/cli/"]),
         ("comfy_table::", vec!["src/cli/", "src/report/"]),
         ("adskalman::", vec!["src/smooth/"]),
+        ("parquet::", vec!["src/store/"]),
         ("maud::", vec!["src/report/"]),
         ("plotters::", vec!["src/report/"]),
         ("ExitCode", vec!["src/main.rs", "src/cli/"]),

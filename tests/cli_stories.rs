@@ -12,7 +12,15 @@ use twinmound::picture::{ColourMatrix, Grey, Picture};
 use twinmound::scene::encode::{FilmOptions, FilmWriter};
 use twinmound::units::Seconds;
 
-const COMMANDS: [&str; 6] = ["demo", "board", "lens", "calibrate", "measure", "keypoints"];
+const COMMANDS: [&str; 7] = [
+    "demo",
+    "board",
+    "lens",
+    "calibrate",
+    "measure",
+    "export",
+    "keypoints",
+];
 
 /// What a panic prints, whatever the exit code.
 const PANIC: &str = "panicked at";
@@ -102,7 +110,7 @@ impl Said {
 }
 
 /// Two phones of 320 x 180 pixels, 4 m apart.
-fn hand_made_rig() -> Value {
+pub(crate) fn hand_made_rig() -> Value {
     let phone = json!({
         "width_px": 320, "height_px": 180, "rate_hz": 240.0, "fx_px": 250.0, "fy_px": 250.0, "cx_px": 159.5,
         "cy_px": 89.5, "distortion": [0.0, 0.0, 0.0, 0.0, 0.0], "rms_px": 0.2, "pictures": 30, "sd": null,

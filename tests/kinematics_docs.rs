@@ -39,3 +39,66 @@ fn every_metric_is_one_whole_row_of_the_page() {
         assert!(cells.iter().all(|cell| !cell.is_empty()), "{row}");
     }
 }
+
+/// The page about segments names every figure over time and every further event, each on its own or by its pattern.
+#[test]
+fn the_page_about_segments_names_every_figure_over_time() {
+    use twinmound::kinematics::{Athlete, Options, SecondRoute, measure};
+    use twinmound::scene::motion::{Delivery, Style};
+    use twinmound::scene::rig::Rig;
+
+    let page = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/segments.md")).unwrap();
+    let delivery = Delivery::new(&Style::default(), &Rig::proportioned(1.8));
+    let times: Vec<f64> = (0..(delivery.phases().end_s * 120.0) as usize)
+        .map(|i| i as f64 / 120.0)
+        .collect();
+    let options = Options {
+        second_route: Some(SecondRoute {
+            cutoff_hz: 15.0,
+            measured: None,
+        }),
+        ..Options::without_doubt()
+    };
+    let measures = measure(&delivery.trajectory(&times), &Athlete::default(), &options);
+    assert!(measures.curves.len() > 100, "{}", measures.curves.len());
+    for curve in &measures.curves {
+        let id = curve.id.as_ref();
+        let patterns = [
+            "_velocity_x_m_s",
+            "_velocity_y_m_s",
+            "_velocity_z_m_s",
+            "_linear_energy_j_kg",
+            "_rotational_energy_j_kg",
+        ];
+        let named = match id.strip_prefix("butterworth_") {
+            Some(first) => page.contains(&format!("`{first}`")),
+            None => {
+                page.contains(&format!("`{id}`"))
+                    || patterns
+                        .iter()
+                        .filter_map(|p| id.strip_suffix(p))
+                        .any(|segment| page.contains(&format!("`{segment}`")) || segment == "pelvis")
+            }
+        };
+        assert!(named, "docs/segments.md does not name {id}");
+        assert!(
+            id.ends_with(
+                &curve
+                    .unit
+                    .replace(['/', ' '], "_")
+                    .replace('%', "pct")
+                    .to_lowercase()
+            ),
+            "{id} in {}",
+            curve.unit
+        );
+    }
+    for landmark in &measures.landmarks {
+        assert!(
+            page.contains(&format!("`{}`", landmark.name)),
+            "{}",
+            landmark.name
+        );
+        assert!(landmark.event.is_ok(), "{landmark:?}");
+    }
+}

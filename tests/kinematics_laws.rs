@@ -15,6 +15,12 @@ mod angles;
 /// Bodies whose speeds and energies are known in closed form.
 mod analytic;
 
+/// A jointed body moved by a physics engine.
+mod engine;
+
+/// Speeds by a second route.
+mod second_opinion;
+
 /// The four events.
 mod events;
 

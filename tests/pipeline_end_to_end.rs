@@ -191,6 +191,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         offset_s: None,
         capture_fps: None,
         model: None,
+        cutoff_hz: None,
     };
     match measure_recording(&exchanged, &Silent) {
         Err(error) => {
@@ -222,6 +223,9 @@ fn whole_job(seed: u64, throws: Side) {
         throws,
     };
     let result = demo(&request, &Silent).unwrap();
+    crate::kinematics_schema::assert_valid("rig", &[out.join("rig.json")]);
+    let records = ["result/delivery-01/delivery.json", "truth/metrics.json"];
+    crate::kinematics_schema::assert_valid("delivery", &records.map(|r| out.join(r)));
     let measured = json(&out.join("result/delivery-01/delivery.json"));
     let truth = json(&out.join("truth/metrics.json"));
     let table = Table::new(throws, &result, &measured, &truth);

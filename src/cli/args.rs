@@ -43,8 +43,10 @@ pub(crate) enum Command {
     Lens(LensArguments),
     /// Two videos (or two folders of pictures) of the board -> the stereo rig and its quality.
     Calibrate(CalibrateArguments),
-    /// One recording pair -> every delivery in it, measured.
+    /// One recording pair -> every delivery in it, measured; or joints from elsewhere (--joints) -> one delivery.
     Measure(MeasureArguments),
+    /// A measured delivery -> one file for other programs: C3D, CSV or Parquet.
+    Export(ExportArguments),
     /// One video -> the athlete's joints in the picture, frame by frame.
     Keypoints(KeypointsArguments),
 }
@@ -129,12 +131,20 @@ pub(crate) struct CalibrateArguments {
 #[derive(Debug, Args)]
 pub(crate) struct MeasureArguments {
     /// LEFT phone's video.
-    pub(crate) left: PathBuf,
+    #[arg(required_unless_present = "joints", conflicts_with = "joints")]
+    pub(crate) left: Option<PathBuf>,
     /// RIGHT phone's video.
-    pub(crate) right: PathBuf,
+    #[arg(required_unless_present = "joints", conflicts_with = "joints")]
+    pub(crate) right: Option<PathBuf>,
     /// The rig, as `calibrate` wrote it.
-    #[arg(long)]
-    pub(crate) rig: PathBuf,
+    #[arg(long, required_unless_present = "joints", conflicts_with = "joints")]
+    pub(crate) rig: Option<PathBuf>,
+    /// 3D joints from elsewhere instead of videos: the columns of joints.csv, or a C3D file with points of these names.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) joints: Option<PathBuf>,
+    /// The events of a delivery.json (the file, or its `events` object) instead of finding them; with --joints.
+    #[arg(long, value_name = "FILE", requires = "joints", conflicts_with_all = ["left", "right", "rig"])]
+    pub(crate) events: Option<PathBuf>,
     /// Folder to write to.
     #[arg(long, short)]
     pub(crate) out: PathBuf,
@@ -156,6 +166,19 @@ pub(crate) struct MeasureArguments {
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,
+    /// Also give the speeds by a second route, a Butterworth filter without delay that passes 71 % at this frequency.
+    #[arg(long, value_name = "HZ", value_parser = cutoff_hz)]
+    pub(crate) cutoff_hz: Option<f64>,
+}
+
+/// Options of `export`.
+#[derive(Debug, Args)]
+pub(crate) struct ExportArguments {
+    /// A delivery's folder (delivery-NN), or its delivery.json.
+    pub(crate) delivery: PathBuf,
+    /// File to write: .c3d, .csv or .parquet, by its ending.
+    #[arg(long, short)]
+    pub(crate) out: PathBuf,
 }
 
 /// What is known of the athlete.
@@ -222,6 +245,10 @@ fn mass_kg(text: &str) -> Result<f64, String> {
 
 fn rate_hz(text: &str) -> Result<f64, String> {
     within(text, 1.0, 2000.0, "Hz")
+}
+
+fn cutoff_hz(text: &str) -> Result<f64, String> {
+    within(text, 0.5, 500.0, "Hz")
 }
 
 fn offset_s(text: &str) -> Result<f64, String> {

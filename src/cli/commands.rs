@@ -5,20 +5,20 @@ use std::path::Path;
 use crate::calibrate::{Board, Calibration, LensFile, RigFile, Verdict};
 use crate::cli::args::{
     AthleteArguments, BoardArguments, BoardSheetArguments, Both, CalibrateArguments, Command, DemoArguments,
-    Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
+    ExportArguments, Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
 };
 use crate::cli::demo_table;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
 use crate::kinematics::{self, Athlete};
 use crate::pipeline::{
-    BoardRequest, KeypointsRequest, MeasureRequest, MeasuredRecording, PipelineError, calibrate_recording,
-    keypoints_of, make_lens, measure_recording,
+    BoardRequest, JointsRequest, KeypointsRequest, MeasureRequest, MeasuredRecording, PipelineError,
+    calibrate_recording, keypoints_of, make_lens, measure_joints, measure_recording,
 };
 use crate::quality::Warning;
 use crate::report::{BoardSheet, terminal_table};
 use crate::skeleton::Side;
-use crate::store::{DeliveryRecord, write_whole};
+use crate::store::{DeliveryRecord, Export, ExportFormat, write_whole};
 
 /// Runs one command; the exit code of what was done.
 pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, PipelineError> {
@@ -27,6 +27,7 @@ pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, Pipeline
         Command::Lens(arguments) => lens(arguments, terminal),
         Command::Calibrate(arguments) => calibrate(arguments, terminal),
         Command::Measure(arguments) => measure(arguments, terminal),
+        Command::Export(arguments) => export(arguments, terminal),
         Command::Keypoints(arguments) => keypoints(arguments, terminal),
         Command::Demo(arguments) => run_demo(arguments, terminal),
     }
@@ -123,22 +124,57 @@ fn rig_words(c: &Calibration, out: &Path) -> String {
 
 fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
     let seconds = |ms: Option<Both>| ms.map(|b| [b.left / 1000.0, b.right / 1000.0]);
-    let recording = measure_recording(
-        &MeasureRequest {
-            left: arguments.left.clone(),
-            right: arguments.right.clone(),
-            rig: arguments.rig.clone(),
-            out: arguments.out.clone(),
-            athlete: athlete(&arguments.athlete),
-            readout_s: seconds(arguments.readout_ms),
-            exposure_s: seconds(arguments.exposure_ms),
-            offset_s: arguments.offset_s,
-            capture_fps: arguments.capture_fps,
-            model: arguments.model.clone(),
-        },
-        terminal,
-    )?;
+    let videos = (&arguments.left, &arguments.right, &arguments.rig);
+    let recording = match (videos, &arguments.joints) {
+        ((Some(left), Some(right), Some(rig)), _) => measure_recording(
+            &MeasureRequest {
+                left: left.clone(),
+                right: right.clone(),
+                rig: rig.clone(),
+                out: arguments.out.clone(),
+                athlete: athlete(&arguments.athlete),
+                readout_s: seconds(arguments.readout_ms),
+                exposure_s: seconds(arguments.exposure_ms),
+                offset_s: arguments.offset_s,
+                capture_fps: arguments.capture_fps,
+                model: arguments.model.clone(),
+                cutoff_hz: arguments.cutoff_hz,
+            },
+            terminal,
+        )?,
+        (_, joints) => measure_joints(
+            &JointsRequest {
+                joints: joints.clone().unwrap_or_default(),
+                events: arguments.events.clone(),
+                out: arguments.out.clone(),
+                athlete: athlete(&arguments.athlete),
+                cutoff_hz: arguments.cutoff_hz,
+            },
+            terminal,
+        )?,
+    };
     show(&recording, terminal);
+    Ok(DONE)
+}
+
+fn export(arguments: &ExportArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
+    let format = ExportFormat::of(&arguments.out)?;
+    let delivery = Export::read(&arguments.delivery)?;
+    let exported = delivery.to_bytes(format)?;
+    write_whole(&arguments.out, &exported.bytes)?;
+    let rows = delivery.joints.times.len();
+    if exported.made_even {
+        terminal.warn(&Warning::new(
+            "times_made_even",
+            "the frames came at uneven times: a C3D file has one rate, so the joints were interpolated at even times",
+            "for the joints as measured use .csv or .parquet",
+        ));
+    }
+    if terminal.json() {
+        terminal.result(&serde_json::json!({ "file": arguments.out, "rows": rows }).to_string());
+    } else {
+        terminal.result(&format!("{}: {rows} rows", arguments.out.display()));
+    }
     Ok(DONE)
 }
 

@@ -159,14 +159,20 @@ pub(super) fn sequence(delivery: &Delivery<'_>, draws: &[Draw]) -> Sequence {
     }
 }
 
-/// The further instants that could be found, with their spread.
+/// The further instants with their spread, or why one was not found.
 pub(super) fn landmarks(delivery: &Delivery<'_>, draws: &[Draw]) -> Vec<Landmark> {
-    let mut found = Vec::new();
-    for (index, (name, find)) in LANDMARKS.into_iter().enumerate() {
-        if let Ok(time_s) = find(delivery) {
-            let sd_s = spread(draws.iter().map(|d| d.landmarks[index]), time_s, Unit::Seconds).sd;
-            found.push(Landmark { name, time_s, sd_s });
-        }
-    }
-    found
+    LANDMARKS
+        .into_iter()
+        .enumerate()
+        .map(|(index, (name, find))| Landmark {
+            name,
+            event: find(delivery).map(|time_s| {
+                let around = spread(draws.iter().map(|d| d.landmarks[index]), time_s, Unit::Seconds);
+                Event {
+                    time_s: Seconds(time_s),
+                    sd_s: around.sd.map(Seconds),
+                }
+            }),
+        })
+        .collect()
 }

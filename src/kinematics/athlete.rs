@@ -26,6 +26,9 @@ pub struct Athlete {
 /// differ by about so much in the length of legs and trunk).
 pub(super) const ESTIMATED_HEIGHT_SD: f64 = 0.04;
 
+/// Below this height a pitcher is taken for one who still grows, metres (common practice, no source).
+const YOUNG_BODY_M: f64 = 1.55;
+
 /// Body mass over height squared that stands in for an unknown mass, kg/m2 (common practice, no source).
 const ASSUMED_MASS_KG_M2: f64 = 24.0;
 
@@ -45,6 +48,12 @@ impl Height {
             Self::Estimated(height_m) => Ok((height_m, Some(Caution::HeightEstimated { height_m }))),
             Self::Unknown => Err(Missing::Height),
         }
+    }
+
+    /// The reason to doubt adults' segment parameters for this body, if it is one.
+    pub(super) fn young(self) -> Option<Caution> {
+        let (height_m, _) = self.metres().ok()?;
+        (height_m < YOUNG_BODY_M).then_some(Caution::YoungBody { height_m })
     }
 
     /// An estimated height times `factor`; a given one stays.
@@ -111,7 +120,8 @@ pub(super) fn estimate_height(lengths_m: &[(SegmentKind, Option<f64>)], sex: Sex
 }
 
 /// The hand that reaches the higher speed; the wrist counts where the knuckle is unknown. `None` without any hand.
-pub(super) fn faster_hand(trajectory: &Trajectory) -> Option<Side> {
+#[must_use]
+pub fn faster_hand(trajectory: &Trajectory) -> Option<Side> {
     let fastest = |knuckle: Joint, wrist: Joint| {
         [knuckle, wrist].into_iter().find_map(|joint| {
             trajectory.joints[joint]

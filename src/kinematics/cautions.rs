@@ -86,12 +86,31 @@ pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Wa
             "heel, big toe and small toe of the lead foot should be known all through the stride",
         ));
     }
-    let hand = delivery.motion.joint(THROWING.knuckle, release_s);
-    if subject.trajectory.world_known && hand.is_ok_and(|hand| hand.rate.x <= 0.0) {
+    if subject.trajectory.world_known
+        && let Some(off_deg) = hand_off_target_deg(delivery, release_s)
+        && off_deg.abs() > MOST_OFF_TARGET_DEG
+    {
+        let side = if off_deg > 0.0 { "throwing-arm" } else { "glove" };
         warnings.add(Warning::new(
             "throw_not_toward_target",
-            "at release the throwing hand does not move toward the target",
+            format!(
+                "before release the throwing hand moves {:.0} degrees to the {side} side of the line to the target",
+                off_deg.abs()
+            ),
             "check the board's direction on the rubber, --throws, and that the delivery is a throw to the plate",
         ));
     }
+}
+
+/// The hand's path is looked at over this long before release: on average it then moves as the ball will, seconds.
+const HAND_PATH_S: f64 = 0.02;
+/// A hand that moves further off the target line than this throws elsewhere, degrees (own choice: far beyond the
+/// spread among pitches).
+const MOST_OFF_TARGET_DEG: f64 = 30.0;
+
+/// Horizontal direction of the hand's path before release, degrees from the target line, + to the throwing side.
+fn hand_off_target_deg(delivery: &Delivery<'_>, release_s: f64) -> Option<f64> {
+    let at = |t: f64| delivery.motion.position_m(THROWING.knuckle, t).ok();
+    let path = at(release_s)? - at(release_s - HAND_PATH_S)?;
+    Some(path.z.atan2(path.x).to_degrees())
 }

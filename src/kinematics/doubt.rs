@@ -84,7 +84,10 @@ fn draw(
         None => perturber.draw(rng),
     };
     let motion = subject.motion(&drawn);
-    let inertia = Inertia::new(&motion, subject.sex);
+    let mut inertia = Inertia::new(&motion, subject.sex);
+    if subject.figures.height.young().is_some() {
+        inertia = inertia.moved(|| rng.sample(StandardNormal));
+    }
     let delivery = Delivery::new(motion, inertia, figures, ball, &given);
     Draw {
         events: EventName::ALL.map(|event| delivery.events[event].as_ref().ok().copied()),

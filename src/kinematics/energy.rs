@@ -23,6 +23,13 @@ use super::segments::{GLOVE, THROWING, shoulder_line, trunk};
 /// Mass of a baseball, kilograms (Official Baseball Rules: 5 to 5.25 ounces).
 pub(super) const BALL_MASS_KG: f64 = 0.145;
 
+/// How far a growing body's segments may be from an adult's, one standard deviation: masses and radii relative, centres in
+/// percent of the length (own choice, about the differences between published tables of children and adults; from memory,
+/// no source).
+const MASS_SD: f64 = 0.10;
+const RADIUS_SD: f64 = 0.05;
+const CENTRE_SD_PCT: f64 = 2.0;
+
 /// One segment of the body: its row and the joints whose middles are its ends, in the row's order.
 pub(super) struct Segment {
     pub(super) kind: SegmentKind,
@@ -70,6 +77,15 @@ pub(super) const THROWING_ARM: Range<usize> = 2..5;
 /// Both thighs, shanks and feet.
 pub(super) const LOWER_BODY: Range<usize> = 8..14;
 
+/// Kinetic energy of a segment or several, J per kg of body mass, the expected energy of the joints' noise taken away.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Parts {
+    /// Of the centre's motion.
+    pub(super) linear: f64,
+    /// Of the turn about the centre.
+    pub(super) rotational: f64,
+}
+
 /// Inertia of one body: rows by sex and mean segment lengths.
 #[derive(Clone, Debug)]
 pub(super) struct Inertia {
@@ -108,6 +124,20 @@ impl Inertia {
         }
     }
 
+    /// The same body with each segment's mass, centre and radii of gyration moved within a doubt: `normal` draws from the
+    /// standard normal distribution.
+    pub(super) fn moved(mut self, mut normal: impl FnMut() -> f64) -> Self {
+        for row in &mut self.rows {
+            row.mass_pct *= (MASS_SD * normal()).exp();
+            row.centre_pct += CENTRE_SD_PCT * normal();
+            let radii = (RADIUS_SD * normal()).exp();
+            row.sagittal_pct *= radii;
+            row.transverse_pct *= radii;
+            row.longitudinal_pct *= radii;
+        }
+        self
+    }
+
     /// Mass of a segment over the body's.
     fn mass_share(&self, index: usize) -> f64 {
         self.rows[index].mass_pct / 100.0
@@ -122,12 +152,45 @@ impl Inertia {
     ) -> Result<f64, Missing> {
         let mut sum = 0.0;
         for index in segments {
-            sum += self.segment_j_kg(motion, index, time_s)?;
+            let parts = self.segment_parts(motion, index, time_s)?;
+            sum += parts.linear + parts.rotational;
         }
         Ok(sum.max(0.0))
     }
 
-    fn segment_j_kg(&self, motion: &Motion<'_>, index: usize, time_s: f64) -> Result<f64, Missing> {
+    /// Linear and rotational energy of some segments.
+    pub(super) fn parts(
+        &self,
+        motion: &Motion<'_>,
+        segments: Range<usize>,
+        time_s: f64,
+    ) -> Result<Parts, Missing> {
+        let mut sum = Parts::default();
+        for index in segments {
+            let parts = self.segment_parts(motion, index, time_s)?;
+            sum.linear += parts.linear;
+            sum.rotational += parts.rotational;
+        }
+        Ok(Parts {
+            linear: sum.linear.max(0.0),
+            rotational: sum.rotational.max(0.0),
+        })
+    }
+
+    /// A segment's centre of mass.
+    pub(super) fn segment_centre(
+        &self,
+        motion: &Motion<'_>,
+        index: usize,
+        time_s: f64,
+    ) -> Result<MovingVector, Missing> {
+        let segment = &BODY[index];
+        let share = self.rows[index].centre_pct / 100.0;
+        Ok(end(motion, segment.proximal, time_s)?.point * (1.0 - share)
+            + end(motion, segment.distal, time_s)?.point * share)
+    }
+
+    fn segment_parts(&self, motion: &Motion<'_>, index: usize, time_s: f64) -> Result<Parts, Missing> {
         let segment = &BODY[index];
         let row = &self.rows[index];
         let (proximal, distal) = (
@@ -167,8 +230,11 @@ impl Inertia {
             let unit = direction.unit().ok_or(degenerate)?;
             (mean * unit.rate.norm_squared(), mean * swing_noise)
         };
-        let twice = centre.rate.norm_squared() + turn - centre_noise - turn_noise;
-        Ok(0.5 * self.mass_share(index) * twice)
+        let half_mass = 0.5 * self.mass_share(index);
+        Ok(Parts {
+            linear: half_mass * (centre.rate.norm_squared() - centre_noise),
+            rotational: half_mass * (turn - turn_noise),
+        })
     }
 
     /// Velocity of the centre of mass of the whole body, metres per second.

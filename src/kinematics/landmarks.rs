@@ -1,7 +1,7 @@
 //! Further instants of a delivery, for pages: no metric hangs on them.
 
 use super::delivery::Delivery;
-use super::events::{DELIVERY_BEFORE_RELEASE_S, EventName};
+use super::events::{DELIVERY_BEFORE_RELEASE_S, Event, EventName};
 use super::metrics::legs::heel_lift_s;
 use super::peaks::{crossing, sample};
 use super::rates::trunk_rotation_speed_deg_s;
@@ -9,15 +9,13 @@ use super::reason::Missing;
 use super::segments::{THROWING, mid_hips};
 
 /// A further instant.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Landmark {
     /// `start_of_forward_movement`, `drive_heel_lift`, `pelvis_rotation_onset`, `trunk_rotation_onset`,
     /// `end_of_follow_through`.
     pub name: &'static str,
-    /// When, seconds.
-    pub time_s: f64,
-    /// Standard deviation, seconds; `None` when no doubt was computed.
-    pub sd_s: Option<f64>,
+    /// When, or why it was not found.
+    pub event: Result<Event, Missing>,
 }
 
 /// Finds one further instant.

@@ -77,6 +77,15 @@ mod reason;
 /// Body segments and their frames.
 mod segments;
 
+/// Figures over time of each segment.
+mod segment_curves;
+
+/// A low-pass filter without delay.
+mod butterworth;
+
+/// Speeds by a second route.
+mod second_opinion;
+
 /// The order of the segments' peaks.
 mod sequence;
 
@@ -89,7 +98,8 @@ mod deliveries;
 /// Unwrapped angles.
 mod turns;
 
-pub use athlete::Athlete;
+pub use athlete::{Athlete, faster_hand};
+pub use butterworth::zero_phase;
 pub use catalogue::{Definition, Unit, catalogue, catalogue_markdown};
 pub use curves::Curve;
 pub use deliveries::{DeliverySpan, find_deliveries};
@@ -98,6 +108,7 @@ pub use inertia::{Row, SegmentKind, Sex, row as segment_row};
 pub use landmarks::Landmark;
 pub use perturb::ClockDoubt;
 pub use reason::{Caution, Missing};
+pub use second_opinion::{SecondFigure, SecondOpinion, SecondRoute};
 pub use sequence::{Sequence, SequencePeak};
 
 use delivery::{BallNow, Delivery, Given};
@@ -142,6 +153,8 @@ pub struct Options {
     pub release: Option<Event>,
     /// All events, instead of finding them; one without a time stays missing.
     pub events: Option<PerEvent<Option<Event>>>,
+    /// Speeds by a second route, beside the first.
+    pub second_route: Option<SecondRoute>,
 }
 
 impl Default for Options {
@@ -158,6 +171,7 @@ impl Default for Options {
             ball: None,
             release: None,
             events: None,
+            second_route: None,
         }
     }
 }
@@ -214,10 +228,12 @@ pub struct DeliveryMeasures {
     pub metrics: Vec<Metric>,
     /// Figures over the trajectory's own times, as a right-hander's.
     pub curves: Vec<Curve>,
-    /// Further instants that could be found, for pages.
+    /// Further instants, for pages.
     pub landmarks: Vec<Landmark>,
     /// The order of the segments' fastest turns.
     pub sequence: Sequence,
+    /// Speeds by a second route, where one was asked for.
+    pub second_opinion: Option<SecondOpinion>,
     /// What the reader should know.
     pub warnings: Vec<Warning>,
 }
@@ -244,6 +260,12 @@ pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) ->
     let delivery = delivery_of(&subject);
     cautions::warn(&subject, &delivery, &mut warnings);
     let draws = doubt::draws(&subject, options.draws, options.seed);
+    let mut curves = curves::curves(&delivery);
+    let second_opinion = options.second_route.as_ref().and_then(|route| {
+        let second = second_opinion::second_opinion(&subject, &delivery, route, &mut warnings)?;
+        curves.extend(second.curves);
+        Some(second.opinion)
+    });
     DeliveryMeasures {
         throws: throws.0,
         height_m: subject.figures.height.metres().ok().map(|h| h.0),
@@ -252,9 +274,10 @@ pub fn measure(trajectory: &Trajectory, athlete: &Athlete, options: &Options) ->
             .enumerate()
             .map(|(index, definition)| assemble::metric(definition, index, &subject, &delivery, &draws))
             .collect(),
-        curves: curves::curves(&delivery),
+        curves,
         landmarks: assemble::landmarks(&delivery, &draws),
         sequence: assemble::sequence(&delivery, &draws),
+        second_opinion,
         warnings: warnings.into_vec(),
     }
 }

@@ -159,6 +159,12 @@ pub enum Caution {
         /// Why the first of them is unknown.
         why: Box<Missing>,
     },
+    /// The parameters of body segments are adults'.
+    #[error("a body of {height_m:.2} m is a growing one: the segments' masses are those of adults, scaled")]
+    YoungBody {
+        /// Body height, metres.
+        height_m: f64,
+    },
     /// Small noise of the legs' speeds enters squared, over heavy segments.
     #[error("the energy of the legs is small, and small errors of the joints can add as much")]
     LegEnergy,

@@ -4,6 +4,7 @@
 //! - **Pelvis**: Z along the hips; Y is the world's up less its part along Z. Its fore-aft tilt cannot be seen from
 //!   two hip centres and is not assumed.
 //! - **Trunk**: Y from the middle of the hips to the middle of the shoulders; X across it and the shoulder line.
+//! - **Upper arm**: Y from elbow to shoulder; Z across the plane of upper arm and forearm. A straight elbow has none.
 //! - **Thigh**: Y from knee to hip; Z across the plane of thigh and shank. A straight knee has no such plane.
 //!
 //! Rotation of a limb about its own long axis cannot be seen from joint centres and counts as zero.
@@ -171,6 +172,26 @@ pub(super) fn thigh(motion: &Motion<'_>, leg: &Leg, time_s: f64) -> Result<Frame
         segment: "thigh",
         time_s,
     })?;
+    Ok(Frame { x: y.cross(z), y, z })
+}
+
+/// Under this elbow flexion the plane of the arm is too unsure to turn with, radians.
+const LEAST_BEND_RAD: f64 = 0.35;
+
+/// The upper-arm frame of either arm: Y from elbow to shoulder, Z across the plane of upper arm and forearm, to the body's
+/// right with the arm hanging and the forearm forward. A straight elbow has no such plane.
+pub(super) fn upper_arm(motion: &Motion<'_>, arm: &Arm, time_s: f64) -> Result<Frame, Missing> {
+    let degenerate = Missing::Degenerate {
+        segment: "upper arm",
+        time_s,
+    };
+    let humerus = motion.between(arm.shoulder, arm.elbow, time_s)?;
+    let forearm = motion.between(arm.elbow, arm.wrist, time_s)?;
+    if humerus.angle_to(forearm).value < LEAST_BEND_RAD {
+        return Err(degenerate);
+    }
+    let y = (humerus * -1.0).unit().ok_or(degenerate.clone())?;
+    let z = humerus.cross(forearm).unit().ok_or(degenerate)?;
     Ok(Frame { x: y.cross(z), y, z })
 }
 

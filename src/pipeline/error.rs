@@ -6,6 +6,7 @@ use crate::calibrate::{CalibrateError, RigFileError};
 use crate::detect::DetectError;
 use crate::geometry::Phone;
 use crate::ingest::IngestError;
+use crate::pipeline::JointTableError;
 use crate::reconstruct::ReconstructError;
 use crate::report::ReportError;
 use crate::smooth::SmoothError;
@@ -111,6 +112,9 @@ pub enum PipelineError {
         /// What is wrong.
         what: String,
     },
+    /// A table of joints that is not what it should be.
+    #[error(transparent)]
+    Joints(#[from] JointTableError),
     /// Space.
     #[error(transparent)]
     Triangulate(#[from] TriangulateError),
@@ -162,7 +166,9 @@ impl PipelineError {
         match self {
             Self::Detect(error) | Self::InVideo { source: error, .. } => detect_blame(error),
             Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => Blame::Machine,
-            Self::Store(error) if error.is_machine() => Blame::Machine,
+            Self::Store(error) | Self::GivenFile { source: error, .. } if error.is_machine() => {
+                Blame::Machine
+            }
             Self::Demo(error) => error.blame(),
             _ => Blame::Input,
         }

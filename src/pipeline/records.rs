@@ -4,40 +4,48 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::calibrate::RigFile;
-use crate::kinematics::{Athlete, DeliveryMeasures, EventName, Metric, Sex};
+use crate::kinematics::{Athlete, DeliveryMeasures, Event, EventName, Metric, SecondOpinion, Sex};
 use crate::pipeline::{MeasureRequest, PipelineError, Recording};
 use crate::quality::Warnings;
 use crate::reconstruct::Reconstruction;
 use crate::report::{Curve, Curves};
 use crate::store::{
-    AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord, MetricRecord,
-    RigRecord, SourceRecord, sha256_hex,
+    AthleteRecord, CurvesTable, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord,
+    MetricRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord, SequenceRecord,
+    SourceRecord, sha256_hex,
 };
 use crate::trajectory::Trajectory;
 
-/// The record of one delivery.
-pub(crate) fn delivery(
+/// The files behind a recording.
+pub(crate) fn source(
     request: &MeasureRequest,
     recording: &Recording,
-    athlete: &Athlete,
     estimate: &Reconstruction,
-    measures: &DeliveryMeasures,
-    warnings: Warnings,
-) -> Result<DeliveryRecord, PipelineError> {
+) -> Result<SourceRecord, PipelineError> {
     let video = |path: &Path, i: usize| file(path, Some(recording.clips[i].info.rate_hz));
-    let source = SourceRecord {
+    Ok(SourceRecord {
         left: Some(video(&request.left, 0)?),
         right: Some(video(&request.right, 1)?),
         rig: Some(file(&request.rig, None)?),
         joints: None,
         clock_offset_s: Some(estimate.clock.offset_s),
         clock_offset_sd_s: Some(estimate.clock.sd_s),
-    };
+    })
+}
+
+/// The record of one delivery.
+pub(crate) fn delivery(
+    source: SourceRecord,
+    rig: Option<RigRecord>,
+    athlete: &Athlete,
+    measures: &DeliveryMeasures,
+    warnings: Warnings,
+) -> DeliveryRecord {
     let (events, event_reasons) = events(measures);
-    Ok(DeliveryRecord {
+    DeliveryRecord {
         schema: DELIVERY_SCHEMA.to_owned(),
         source,
-        rig: Some(rig(&recording.rig_file)),
+        rig,
         athlete: AthleteRecord {
             throws: Some(measures.throws),
             height_m: measures.height_m,
@@ -51,8 +59,12 @@ pub(crate) fn delivery(
         events,
         event_reasons,
         metrics: measures.metrics.iter().map(metric).collect(),
+        further_events: further_events(measures),
+        further_event_reasons: further_event_reasons(measures),
+        sequence: sequence(measures),
+        second_opinion: measures.second_opinion.as_ref().map(second_opinion),
         warnings: warnings.into_vec(),
-    })
+    }
 }
 
 /// The record of noise-free joints: no files, no doubt.
@@ -72,11 +84,16 @@ pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryR
         events,
         event_reasons,
         metrics: measures.metrics.iter().map(metric).collect(),
+        further_events: further_events(measures),
+        further_event_reasons: further_event_reasons(measures),
+        sequence: sequence(measures),
+        second_opinion: None,
         warnings: Vec::new(),
     }
 }
 
-fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> {
+/// A file by name and content.
+pub(crate) fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> {
     let name = path
         .file_name()
         .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
@@ -87,7 +104,8 @@ fn file(path: &Path, rate_hz: Option<f64>) -> Result<FileRecord, PipelineError> 
     })
 }
 
-fn rig(file: &RigFile) -> RigRecord {
+/// Quality of the rig.
+pub(crate) fn rig(file: &RigFile) -> RigRecord {
     let world = file.world_from_left.as_ref();
     RigRecord {
         verdict: match file.verdict {
@@ -109,10 +127,7 @@ fn rig(file: &RigFile) -> RigRecord {
 fn events(measures: &DeliveryMeasures) -> (EventsRecord, BTreeMap<String, String>) {
     let mut reasons = BTreeMap::new();
     let mut take = |name: EventName| match &measures.events[name] {
-        Ok(event) => Some(EventRecord {
-            time_s: event.time_s.0,
-            sd_s: event.sd_s.map(|sd| sd.0),
-        }),
+        Ok(found) => Some(event(found)),
         Err(missing) => {
             reasons.insert(name.id().to_owned(), missing.to_string());
             None
@@ -125,6 +140,62 @@ fn events(measures: &DeliveryMeasures) -> (EventsRecord, BTreeMap<String, String
         ball_release: take(EventName::BallRelease),
     };
     (events, reasons)
+}
+
+fn event(found: &Event) -> EventRecord {
+    EventRecord {
+        time_s: found.time_s.0,
+        sd_s: found.sd_s.map(|sd| sd.0),
+    }
+}
+
+fn further_events(measures: &DeliveryMeasures) -> BTreeMap<String, Option<EventRecord>> {
+    let named = measures.landmarks.iter();
+    named
+        .map(|l| (l.name.to_owned(), l.event.as_ref().ok().map(event)))
+        .collect()
+}
+
+fn further_event_reasons(measures: &DeliveryMeasures) -> BTreeMap<String, String> {
+    let named = measures.landmarks.iter();
+    named
+        .filter_map(|l| Some((l.name.to_owned(), l.event.as_ref().err()?.to_string())))
+        .collect()
+}
+
+fn sequence(measures: &DeliveryMeasures) -> SequenceRecord {
+    SequenceRecord {
+        peaks: measures
+            .sequence
+            .peaks
+            .iter()
+            .map(|peak| SequencePeakRecord {
+                segment: peak.segment.to_owned(),
+                time_s: peak.time_s,
+                sd_s: peak.sd_s,
+                speed_deg_s: peak.speed_deg_s,
+            })
+            .collect(),
+        order_probability: measures.sequence.order_probability,
+    }
+}
+
+fn second_opinion(second: &SecondOpinion) -> SecondOpinionRecord {
+    SecondOpinionRecord {
+        filter: "Butterworth, second order forward and backward (fourth order, no delay), then five-point differences"
+            .to_owned(),
+        cutoff_hz: second.cutoff_hz,
+        metrics: second
+            .metrics
+            .iter()
+            .map(|figure| SecondFigureRecord {
+                id: figure.id.to_owned(),
+                value: figure.value.as_ref().ok().copied(),
+                unit: figure.unit.to_owned(),
+                reason: figure.value.as_ref().err().cloned(),
+            })
+            .collect(),
+    }
 }
 
 fn metric(metric: &Metric) -> MetricRecord {
@@ -147,7 +218,7 @@ pub(crate) fn curves(trajectory: &Trajectory, measures: &DeliveryMeasures) -> Cu
         .curves
         .iter()
         .map(|c| Curve {
-            id: c.id.to_owned(),
+            id: c.id.clone().into_owned(),
             unit: c.unit.to_owned(),
             values: c.values.clone(),
         })
@@ -155,5 +226,17 @@ pub(crate) fn curves(trajectory: &Trajectory, measures: &DeliveryMeasures) -> Cu
     Curves {
         times: trajectory.times.clone(),
         series,
+    }
+}
+
+/// Figures over time, as `curves.csv` has them.
+pub(crate) fn curves_table(trajectory: &Trajectory, measures: &DeliveryMeasures) -> CurvesTable {
+    CurvesTable {
+        times: trajectory.times.clone(),
+        columns: measures
+            .curves
+            .iter()
+            .map(|c| (c.id.clone().into_owned(), c.values.clone()))
+            .collect(),
     }
 }

@@ -112,6 +112,10 @@ mod tests {
                 ),
                 metric("peak_trunk_kinetic_energy_j", "J", None, Status::NotMeasurable),
             ],
+            further_events: std::collections::BTreeMap::new(),
+            further_event_reasons: std::collections::BTreeMap::new(),
+            sequence: crate::store::SequenceRecord::default(),
+            second_opinion: None,
             warnings: vec![Warning::new("code", "Clocks <drift>", "Clap again")],
         };
         let times: Vec<Seconds> = (0..500).map(|i| Seconds(f64::from(i) / 240.0)).collect();

@@ -72,6 +72,7 @@ pub(super) fn smooth_joint(
         understated,
         colour,
         bandwidth_hz: kernel.bandwidth_hz(),
+        error_rate_per_s: error_rate_per_s(&states),
     };
     let finished: Vec<Option<JointState>> = states
         .iter()
@@ -90,6 +91,18 @@ pub(super) fn smooth_joint(
         .collect();
     let known = finished.iter().any(Option::is_some);
     Ok((finished, known.then_some(quality)))
+}
+
+/// Median over the instants of the velocity's standard deviation over the position's: noise, and what of the motion
+/// itself may be lost.
+fn error_rate_per_s(states: &[Option<PathState>]) -> f64 {
+    let mut rates: Vec<f64> = states
+        .iter()
+        .flatten()
+        .map(|s| (s.velocity_covariance_m2_s2().trace() / s.position_covariance_m2().trace()).sqrt())
+        .collect();
+    rates.sort_by(f64::total_cmp);
+    rates.get(rates.len() / 2).copied().unwrap_or_default()
 }
 
 /// First and last measurement of every stretch without a gap too long to bridge.

@@ -13,6 +13,9 @@
 /// Doubt for joints that come without one.
 mod imports;
 
+/// Joints that were measured elsewhere, smoothed.
+mod imported;
+
 /// Constant acceleration disturbed by white jerk.
 mod motion_model;
 
@@ -44,6 +47,7 @@ use crate::quality::Warning;
 use crate::skeleton::{Joint, PerJoint};
 use crate::trajectory::Trajectory;
 
+pub use imported::{ImportedNoise, SmoothedImport, smooth_imported};
 pub use imports::estimate_sd;
 pub use motion_model::PathState;
 pub use outliers::OutlierLimits;
@@ -98,6 +102,8 @@ pub struct JointQuality {
     pub colour: f64,
     /// Frequency above which less than 71 % of a motion is left; `None` when the frame rate is the limit.
     pub bandwidth_hz: Option<f64>,
+    /// Standard deviation of the smoothed velocity over that of the smoothed position, 1/s.
+    pub error_rate_per_s: f64,
 }
 
 /// What smoothing yields.

@@ -36,6 +36,12 @@ impl PathState {
         self.covariance.fixed_view::<3, 3>(0, 0).into_owned()
     }
 
+    /// Covariance of the velocity, (m/s)^2.
+    #[must_use]
+    pub fn velocity_covariance_m2_s2(&self) -> Matrix3<f64> {
+        self.covariance.fixed_view::<3, 3>(3, 3).into_owned()
+    }
+
     /// Into the filter's unit of time.
     pub(super) fn to_filter(self) -> State {
         let mut state = SVector::<f64, 9>::zeros();

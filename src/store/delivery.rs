@@ -39,6 +39,18 @@ pub struct DeliveryRecord {
     pub event_reasons: BTreeMap<String, String>,
     /// What was measured.
     pub metrics: Vec<MetricRecord>,
+    /// Further instants, for pages; null where one was not found.
+    #[serde(default)]
+    pub further_events: BTreeMap<String, Option<EventRecord>>,
+    /// Why the null ones are null, by name.
+    #[serde(default)]
+    pub further_event_reasons: BTreeMap<String, String>,
+    /// The order in which segments turn fastest.
+    #[serde(default)]
+    pub sequence: SequenceRecord,
+    /// Speeds by a second route, where one was asked for; never in place of `metrics`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second_opinion: Option<SecondOpinionRecord>,
     /// What the reader should know.
     #[serde(default)]
     pub warnings: Vec<Warning>,
@@ -204,6 +216,56 @@ pub struct ReferenceRecord {
     pub source: String,
 }
 
+/// The order of the segments' fastest turns: described, never judged.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SequenceRecord {
+    /// Earliest first.
+    #[serde(default)]
+    pub peaks: Vec<SequencePeakRecord>,
+    /// Probability of this order given the doubts, 0 to 1; null in truth files.
+    #[serde(default)]
+    pub order_probability: Option<f64>,
+}
+
+/// One segment's fastest turn.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SequencePeakRecord {
+    /// `pelvis`, `trunk` (about their long axes), `upper_arm`, `forearm`, `hand` (of their direction).
+    pub segment: String,
+    /// When, seconds.
+    pub time_s: f64,
+    /// Standard deviation, seconds.
+    #[serde(default)]
+    pub sd_s: Option<f64>,
+    /// How fast, degrees per second.
+    pub speed_deg_s: f64,
+}
+
+/// Speeds by a second route.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SecondOpinionRecord {
+    /// What was done to the positions.
+    pub filter: String,
+    /// What passes with 71 % (-3 dB), hertz.
+    pub cutoff_hz: f64,
+    /// The speeds.
+    pub metrics: Vec<SecondFigureRecord>,
+}
+
+/// One speed by the second route.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SecondFigureRecord {
+    /// Identifier of the metric.
+    pub id: String,
+    /// The value; null only with a reason.
+    pub value: Option<f64>,
+    /// Unit.
+    pub unit: String,
+    /// Why it is null.
+    #[serde(default)]
+    pub reason: Option<String>,
+}
+
 impl DeliveryRecord {
     /// The metric with this id.
     #[must_use]
@@ -240,6 +302,12 @@ impl DeliveryRecord {
             if numbers.iter().flatten().any(|x| !x.is_finite()) {
                 return broken(&metric.id, "a number has to be finite");
             }
+        }
+        let further = self.further_events.iter();
+        let further =
+            further.filter(|(name, e)| e.is_none() && !self.further_event_reasons.contains_key(*name));
+        if let Some((name, _)) = further.into_iter().next() {
+            return broken(name, "a missing event needs a reason");
         }
         for (name, event) in self.events.named() {
             match event {
@@ -331,6 +399,10 @@ mod tests {
                 reference: None,
                 bandwidth_hz: Some(36.0),
             }],
+            further_events: BTreeMap::new(),
+            further_event_reasons: BTreeMap::new(),
+            sequence: SequenceRecord::default(),
+            second_opinion: None,
             warnings: vec![Warning::new("code", "text", "hint")],
         }
     }

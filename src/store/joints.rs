@@ -17,6 +17,19 @@ pub struct JointsTable {
     pub joints: PerJoint<Vec<Option<ImportedPosition>>>,
 }
 
+impl JointsTable {
+    /// The rows from one instant to another, both included.
+    #[must_use]
+    pub fn between(&self, from: Seconds, to: Seconds) -> Self {
+        let first = self.times.partition_point(|t| *t < from);
+        let end = self.times.partition_point(|t| *t <= to).max(first);
+        Self {
+            times: self.times[first..end].to_vec(),
+            joints: PerJoint::from_fn(|joint| self.joints[joint][first..end].to_vec()),
+        }
+    }
+}
+
 /// A trajectory as the bytes of `joints.csv`; without the columns of standard deviations when `with_sd` is false.
 ///
 /// # Errors

@@ -1,7 +1,8 @@
 //! Store: results become files, whole or not at all; and files become results again.
 //!
-//! Formats: `delivery.json` (schema `twinmound.delivery/1`, [`DeliveryRecord`]) and `joints.csv` ([`joints_csv`],
-//! [`read_joints`]). Truth files of the film studio use the same formats. What is written appears under its name when it
+//! Formats: `delivery.json` (schema `twinmound.delivery/1`, [`DeliveryRecord`]), `joints.csv` ([`joints_csv`],
+//! [`read_joints`]) and `curves.csv` ([`curves_csv`]); for other programs C3D ([`write_c3d`], [`read_c3d`]), one wide
+//! table and Parquet ([`Export`]). Truth files of the film studio use the same formats. What is written appears under its name when it
 //! is complete ([`write_whole`], [`WholeFolder`]).
 
 /// `delivery.json`.
@@ -13,18 +14,40 @@ mod joints;
 /// Joints in one phone's pictures as a table.
 mod image_joints;
 
+/// C3D files.
+mod c3d;
+
+/// Joints from files of other programs.
+mod import;
+
+/// Figures over time.
+mod curves;
+
+/// One delivery as one file for other programs.
+mod export;
+
+/// Parquet files.
+mod parquet_file;
+
 /// Writing whole or not at all.
 mod whole;
 
 use std::path::PathBuf;
 
+pub use c3d::{C3dContent, read_c3d, write_c3d};
+pub use curves::{CurvesTable, curves_csv, read_curves};
 pub use delivery::{
     AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EVENT_NAMES, EventRecord, EventsRecord, FileRecord,
-    MetricRecord, ReferenceRecord, RigRecord, SourceRecord, read_delivery, read_events,
+    MetricRecord, ReferenceRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord,
+    SequenceRecord, SourceRecord, read_delivery, read_events,
 };
+pub use export::{Export, ExportFormat, Exported};
 pub use image_joints::image_joints_csv;
+pub use import::read_joints_file;
 pub use joints::{JointsTable, joints_csv, read_joints};
-pub use whole::{WholeFolder, delivery_folder_name, is_delivery_folder, read_text, sha256_hex, write_whole};
+pub use whole::{
+    WholeFolder, delivery_folder_name, is_delivery_folder, read_bytes, read_text, sha256_hex, write_whole,
+};
 
 /// What can go wrong with files.
 #[derive(Debug, thiserror::Error)]
@@ -80,6 +103,26 @@ pub enum StoreError {
         #[from]
         source: csv::Error,
     },
+    /// Not a C3D file, or one that says too little.
+    #[error("the C3D file cannot be used: {why}")]
+    C3d {
+        /// Why.
+        why: String,
+    },
+    /// A file of a kind that is not known.
+    #[error("{}: what kind of file this is must be told by its ending: {known}", path.display())]
+    Ending {
+        /// The file.
+        path: PathBuf,
+        /// Endings that are known.
+        known: &'static str,
+    },
+    /// The Parquet library failed.
+    #[error("the Parquet file cannot be made: {why}")]
+    Parquet {
+        /// What the library says.
+        why: String,
+    },
     /// A needed column is missing.
     #[error(
         "the joints file has no column {column}; its first line must name time_s and NAME_x_m, NAME_y_m, NAME_z_m of each joint"
@@ -112,6 +155,6 @@ impl StoreError {
     /// Whether the machine is to blame, and not a file that was given.
     #[must_use]
     pub fn is_machine(&self) -> bool {
-        matches!(self, Self::Io { .. } | Self::Rule { .. })
+        matches!(self, Self::Io { .. } | Self::Rule { .. } | Self::Parquet { .. })
     }
 }

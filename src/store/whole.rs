@@ -190,6 +190,14 @@ pub fn read_text(path: &Path) -> Result<String, StoreError> {
     fs::read_to_string(path).map_err(unreadable(path))
 }
 
+/// The bytes of a file that was given.
+///
+/// # Errors
+/// When it cannot be read.
+pub fn read_bytes(path: &Path) -> Result<Vec<u8>, StoreError> {
+    fs::read(path).map_err(unreadable(path))
+}
+
 /// SHA-256 of a file's content, hexadecimal; read piece by piece.
 ///
 /// # Errors

@@ -240,3 +240,76 @@ fn speeds_are_the_derivatives_of_the_angles() {
         }
     }
 }
+
+/// Every point moves as the spin says; linear and rotational parts of the energies add up to the whole.
+#[test]
+fn segments_of_a_spinning_body_move_as_it_turns() {
+    let omega = 7.0;
+    let centre = Vector3::new(0.2, 0.0, -0.1);
+    // At a sample's instant the body stands as `standing` has it.
+    let trajectory = sampled(at_240_hz(240), |joint, t| {
+        let spin = [omega * (t - 0.5), omega, 0.0];
+        Some(turning(standing(joint), centre, Vector3::y(), spin))
+    });
+    let measures = measure(&trajectory, &right_hander(), &options());
+    let now = |id: &str| curve(&measures, id)[120];
+    let row = segment_row(SegmentKind::Forearm, Sex::Male);
+    let (a, b) = (standing(RightElbow), standing(RightWrist));
+    let expected = (Vector3::y() * omega).cross(&(a + (b - a) * (row.centre_pct / 100.0) - centre));
+    for (axis, name) in ["x", "y", "z"].iter().enumerate() {
+        let got = now(&format!("throwing_forearm_velocity_{name}_m_s"));
+        assert!((got - expected[axis]).abs() < 1e-9, "{name}: {got}");
+    }
+    for (whole, parts) in [
+        ("lower_body_kinetic_energy_j_kg", "lower_body"),
+        ("trunk_kinetic_energy_j_kg", "trunk_and_head"),
+    ] {
+        let sum =
+            now(&format!("{parts}_linear_energy_j_kg")) + now(&format!("{parts}_rotational_energy_j_kg"));
+        assert!((now(whole) - sum).abs() < 1e-12);
+    }
+    let all: f64 = measures
+        .curves
+        .iter()
+        .filter(|c| c.id.ends_with("r_energy_j_kg") || c.id.ends_with("l_energy_j_kg"))
+        .filter(|c| {
+            !["lower_body", "trunk_and_head", "throwing_arm"]
+                .iter()
+                .any(|g| c.id.starts_with(g))
+        })
+        .map(|c| c.values[120].unwrap())
+        .sum();
+    assert!((now("whole_body_kinetic_energy_j_kg") - all).abs() < 1e-9);
+}
+
+/// Both arms turn inward about their long axes, elbows bent: the same sign for both, and nothing else turns.
+#[test]
+fn a_turn_about_the_upper_arm_is_seen_from_the_forearm() {
+    let omega = 3.0;
+    let trajectory = sampled(at_240_hz(240), |joint, t| {
+        // The arms hang, the forearms point forward; inward is toward the middle.
+        let side = if joint.name().starts_with("right") {
+            1.0
+        } else {
+            -1.0
+        };
+        let shoulder = Vector3::new(0.0, 1.5, 0.2 * side);
+        let elbow = shoulder - Vector3::y() * 0.3;
+        let spin = [side * omega * (t - 0.5), side * omega, 0.0];
+        Some(match joint {
+            LeftElbow | RightElbow => [elbow, Vector3::zeros(), Vector3::zeros()],
+            LeftWrist | RightWrist => turning(elbow + Vector3::x() * 0.26, elbow, Vector3::y(), spin),
+            LeftKnuckle | RightKnuckle => turning(elbow + Vector3::x() * 0.35, elbow, Vector3::y(), spin),
+            _ => [standing(joint), Vector3::zeros(), Vector3::zeros()],
+        })
+    });
+    let measures = measure(&trajectory, &right_hander(), &options());
+    for arm in ["throwing", "glove"] {
+        for (id, expected) in [("rotation", omega), ("angular", omega), ("", 0.0)] {
+            let id = format!("{arm}_upper_arm_{id}_speed_deg_s").replace("__", "_");
+            for got in curve(&measures, &id) {
+                assert!((got - expected.to_degrees()).abs() < 1e-9, "{id}: {got}");
+            }
+        }
+    }
+}

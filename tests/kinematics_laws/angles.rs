@@ -64,6 +64,41 @@ fn shoulder_angles_follow_the_isb_rotations() {
     }
 }
 
+/// Random trunks and arms: SciPy's `Rotation.as_euler("YXY")` of the humerus in the thorax; recipe in
+/// `fixtures/kinematics/scipy_shoulder.py`. Its second angle is the abduction; it counts from an arm that is raised to the
+/// left, so that plane and axial turn are half a turn from ours.
+#[test]
+fn shoulder_angles_of_random_rotations_agree_with_scipy() {
+    let text = include_str!("../../fixtures/kinematics/scipy_shoulder.csv");
+    let mut rows = 0;
+    for line in text.lines().skip(1) {
+        let v: Vec<f64> = line.split(',').map(|c| c.parse().unwrap()).collect();
+        let turn = |q: &[f64]| {
+            nalgebra::UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(q[3], q[0], q[1], q[2]))
+        };
+        let (trunk, humerus) = (turn(&v[0..4]), turn(&v[4..8]));
+        let mut moved: Vec<(Joint, Vector3<f64>)> =
+            Joint::ALL.iter().map(|j| (*j, trunk * standing(*j))).collect();
+        let elbow = trunk * standing(RightShoulder) + humerus * Vector3::new(0.0, -0.3, 0.0);
+        let wrist = elbow + humerus * Vector3::new(0.26, 0.0, 0.0);
+        moved.retain(|m| !matches!(m.0, RightElbow | RightWrist));
+        moved.extend([(RightElbow, elbow), (RightWrist, wrist)]);
+        let measures = posture(&moved);
+        let short_way = |id: &str, expected_deg: f64| {
+            let off = (value(&measures, id) - expected_deg).rem_euclid(360.0);
+            assert!(off.min(360.0 - off) < 1e-9, "{id}: off by {off} in {line}");
+        };
+        short_way(
+            "shoulder_horizontal_abduction_at_foot_contact_deg",
+            -(v[8] + 180.0),
+        );
+        short_way("shoulder_abduction_at_foot_contact_deg", v[9]);
+        short_way("shoulder_external_rotation_at_foot_contact_deg", -(v[10] + 180.0));
+        rows += 1;
+    }
+    assert_eq!(rows, 60);
+}
+
 /// Hip of the drive leg by the ISB sequence Z-X-Y (Wu et al. 2002), built from the rotations themselves.
 #[test]
 fn hip_angles_follow_the_isb_rotations() {

@@ -164,7 +164,8 @@ fn further_instants_are_those_of_the_closed_forms_and_of_the_second_implementati
             .landmarks
             .iter()
             .find(|l| l.name == name)
-            .map(|l| l.time_s)
+            .and_then(|l| l.event.as_ref().ok())
+            .map(|event| event.time_s.0)
     };
     let measures = measure(&motion(), &right_hander(), &Options::without_doubt());
     // The hand falls to a fifth of its largest speed where 1 + cos = 0.4.
@@ -176,6 +177,9 @@ fn further_instants_are_those_of_the_closed_forms_and_of_the_second_implementati
         None,
         "this body stands"
     );
+    let stood = &measures.landmarks[0];
+    assert_eq!(stood.name, "start_of_forward_movement");
+    assert!(stood.event.is_err(), "and says why");
 
     let delivery = Delivery::load();
     let measures = measure(&delivery.trajectory(), &right_hander(), &Options::without_doubt());

@@ -327,3 +327,76 @@ fn a_throwing_hand_that_is_the_slower_one_is_asked_about() {
     assert!(asked(Side::Left));
     assert!(!asked(Side::Right));
 }
+
+/// The direction of the throw is checked against the hand's path.
+#[test]
+fn a_throw_to_another_place_than_the_target_is_said() {
+    let warned = |turn_deg: f64, throws: Side| {
+        let mut trajectory = Delivery::load().trajectory();
+        if throws == Side::Left {
+            trajectory = super::motions::mirrored(&trajectory);
+        }
+        let turn = nalgebra::Rotation3::from_scaled_axis(nalgebra::Vector3::y() * f64::to_radians(turn_deg));
+        for state in trajectory.joints.0.iter_mut().flatten().flatten() {
+            state.position_m = turn * state.position_m;
+            state.velocity_m_s = turn * state.velocity_m_s;
+            state.acceleration_m_s2 = turn * state.acceleration_m_s2;
+        }
+        let athlete = Athlete {
+            throws: Some(throws),
+            ..right_hander()
+        };
+        let measures = measure(&trajectory, &athlete, &Options::without_doubt());
+        let warning = measures
+            .warnings
+            .into_iter()
+            .find(|w| w.code == "throw_not_toward_target");
+        warning.map(|w| w.text)
+    };
+    assert_eq!(warned(0.0, Side::Right), None);
+    // A turn from x to z about y is negative; z is a right-hander's throwing side.
+    assert!(warned(-60.0, Side::Right).unwrap().contains("throwing-arm side"));
+    assert!(warned(60.0, Side::Right).unwrap().contains("glove side"));
+    assert!(warned(-60.0, Side::Left).unwrap().contains("glove side"));
+    assert!(warned(180.0, Side::Left).is_some());
+}
+
+/// Adults' segment parameters on a growing body: said, and more doubtful; speeds and angles are not.
+#[test]
+fn a_young_bodys_energies_are_more_doubtful() {
+    let trajectory = with_sd(Delivery::load().trajectory(), 0.002);
+    let of = |height_m: f64| {
+        let athlete = Athlete {
+            height_m: Some(height_m),
+            ..right_hander()
+        };
+        measure(&trajectory, &athlete, &Options::default())
+    };
+    let (young, grown) = (of(1.50), of(1.80));
+    let sd = |m: &DeliveryMeasures, id: &str| m.metric(id).unwrap().sd.unwrap();
+    // The share divides one energy by another: the segments' masses hardly matter to it.
+    for (id, wider) in [
+        ("peak_trunk_kinetic_energy_j_kg", 1.5),
+        ("peak_throwing_arm_kinetic_energy_j_kg", 1.5),
+        ("linear_share_of_kinetic_energy_at_foot_contact_pct", 0.7),
+    ] {
+        let (young, grown) = (young.metric(id).unwrap(), grown.metric(id).unwrap());
+        assert_eq!(young.status, Status::Doubtful, "{id}");
+        assert_eq!(young.value, grown.value, "{id}");
+        let ratio = young.sd.unwrap() / grown.sd.unwrap();
+        assert!(ratio > wider, "{id}: {ratio}");
+    }
+    let reason = young
+        .metric("peak_trunk_kinetic_energy_j_kg")
+        .unwrap()
+        .reason
+        .as_ref()
+        .unwrap();
+    assert!(reason.contains("1.50 m"), "{reason}");
+    let hand = "peak_hand_speed_m_s";
+    assert_eq!(
+        young.metric(hand).unwrap().status,
+        grown.metric(hand).unwrap().status
+    );
+    assert!((sd(&young, hand) / sd(&grown, hand) - 1.0).abs() < 0.3);
+}

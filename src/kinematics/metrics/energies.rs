@@ -151,7 +151,7 @@ pub(in crate::kinematics) const TABLE: &[Definition] = &[
         Percent,
         "energy of the whole body's mass at the speed of its centre over the sum of all segments' energies",
         BODY,
-        Compute::At(|d, t| Ok((100.0 * d.inertia.linear_share(&d.motion, t)?).into())),
+        Compute::At(linear_share),
     ),
 ];
 
@@ -170,15 +170,24 @@ fn legs(d: &Delivery<'_>) -> Outcome {
         .or_else(|_| d.at(FootContact))
         .and_then(|t| d.motion.state(LEAD.hip, t))
         .is_ok_and(|state| state.sd_m.is_some());
-    Ok(any_peak(d.legs_energy_peak()?).doubted(noisy.then_some(Caution::LegEnergy)))
+    Ok(any_peak(d.legs_energy_peak()?)
+        .doubted(noisy.then_some(Caution::LegEnergy))
+        .doubted(d.figures.height.young()))
 }
 
 fn trunk(d: &Delivery<'_>) -> Outcome {
-    Ok(any_peak(d.trunk_energy_peak()?))
+    Ok(any_peak(d.trunk_energy_peak()?).doubted(d.figures.height.young()))
+}
+
+fn linear_share(d: &Delivery<'_>, time_s: f64) -> Outcome {
+    let share = Reading::from(100.0 * d.inertia.linear_share(&d.motion, time_s)?);
+    Ok(share.doubted(d.figures.height.young()))
 }
 
 fn arm(d: &Delivery<'_>) -> Outcome {
-    Ok(any_peak(d.arm_energy_peak()?).doubted(mass_caution(d)))
+    Ok(any_peak(d.arm_energy_peak()?)
+        .doubted(mass_caution(d))
+        .doubted(d.figures.height.young()))
 }
 
 /// The doubt of a ball weighed against an assumed body.
