@@ -222,6 +222,7 @@ fn each_foreign_library_has_one_home() {
         ("adskalman::", vec!["src/smooth/"]),
         ("maud::", vec!["src/report/"]),
         ("plotters::", vec!["src/report/"]),
+        ("pdf_writer::", vec!["src/report/"]),
         ("ExitCode", vec!["src/main.rs", "src/cli/"]),
         // The program ends by its exit code alone, and runs no other programs.
         ("process::exit", vec![]),

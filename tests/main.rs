@@ -2,6 +2,7 @@
 
 mod architecture;
 mod bad_recordings;
+mod calibrate_board;
 mod calibrate_outside;
 mod cli_stories;
 mod detect_real_people;
@@ -10,6 +11,7 @@ mod kinematics_docs;
 mod kinematics_laws;
 mod pipeline_end_to_end;
 mod reconstruct_laws;
+mod reference_python;
 mod scene_pictures;
 mod scene_truth;
 mod smooth_reference;

@@ -5,6 +5,8 @@ use std::str::FromStr;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::cli::board::BoardSheetArguments;
+
 /// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
 #[derive(Debug, Parser)]
 #[command(
@@ -37,7 +39,7 @@ pub(crate) struct Arguments {
 pub(crate) enum Command {
     /// Film the demo scenario with two virtual phones, then run the whole job on it and compare with the truth.
     Demo(DemoArguments),
-    /// The checkerboard to print: A1 landscape, 10 x 7 squares of 70 mm, with a ruler.
+    /// The checkerboard to print (PDF, SVG): A1 landscape, 10 x 7 squares of 70 mm, with a ruler; or another size.
     Board(BoardSheetArguments),
     /// One phone's lens from a video of the board held close to it; made once, used for months.
     Lens(LensArguments),
@@ -64,14 +66,6 @@ pub(crate) struct DemoArguments {
     /// Throwing hand.
     #[arg(long, value_enum, default_value_t = Hand::Right)]
     pub(crate) throws: Hand,
-}
-
-/// Options of `board`.
-#[derive(Debug, Args)]
-pub(crate) struct BoardSheetArguments {
-    /// File to write, e.g. board.svg.
-    #[arg(long, short, default_value = "board.svg")]
-    pub(crate) out: PathBuf,
 }
 
 /// The board: counts inner corners, not squares.
@@ -204,11 +198,11 @@ fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> 
     }
 }
 
-fn square_mm(text: &str) -> Result<f64, String> {
+pub(crate) fn square_mm(text: &str) -> Result<f64, String> {
     within(text, 1.0, 1000.0, "mm")
 }
 
-fn margin_mm(text: &str) -> Result<f64, String> {
+pub(crate) fn margin_mm(text: &str) -> Result<f64, String> {
     within(text, 0.0, 3000.0, "mm")
 }
 

@@ -4,9 +4,10 @@ use std::path::Path;
 
 use crate::calibrate::{Board, Calibration, LensFile, RigFile, Verdict};
 use crate::cli::args::{
-    AthleteArguments, BoardArguments, BoardSheetArguments, Both, CalibrateArguments, Command, DemoArguments,
-    Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
+    AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, Hand,
+    KeypointsArguments, LensArguments, MeasureArguments, Sex,
 };
+use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
@@ -16,9 +17,9 @@ use crate::pipeline::{
     keypoints_of, make_lens, measure_recording,
 };
 use crate::quality::Warning;
-use crate::report::{BoardSheet, terminal_table};
+use crate::report::terminal_table;
 use crate::skeleton::Side;
-use crate::store::{DeliveryRecord, write_whole};
+use crate::store::DeliveryRecord;
 
 /// Runs one command; the exit code of what was done.
 pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, PipelineError> {
@@ -30,25 +31,6 @@ pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, Pipeline
         Command::Keypoints(arguments) => keypoints(arguments, terminal),
         Command::Demo(arguments) => run_demo(arguments, terminal),
     }
-}
-
-fn board_sheet(arguments: &BoardSheetArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
-    let sheet = BoardSheet::default();
-    write_whole(&arguments.out, sheet.to_svg()?.as_bytes())?;
-    if terminal.json() {
-        terminal.result(
-            &serde_json::json!({ "file": arguments.out, "squares": "9x6", "square_mm": sheet.square_mm })
-                .to_string(),
-        );
-    } else {
-        terminal.result(&format!(
-            "{}: print it on A1 at 100 % and glue it flat on a stiff board; the ruler must measure 200 mm.\n\
-             Then calibrate with --squares 9x6 --square-mm {} (measure a printed square: its true edge counts).",
-            arguments.out.display(),
-            sheet.square_mm
-        ));
-    }
-    Ok(DONE)
 }
 
 fn lens(arguments: &LensArguments, terminal: &Terminal) -> Result<u8, PipelineError> {

@@ -3,6 +3,9 @@
 /// What may be typed.
 mod args;
 
+/// `board`.
+mod board;
+
 /// Progress, warnings, errors, exit codes.
 mod terminal;
 

@@ -138,7 +138,13 @@ pub enum PipelineError {
     Store(#[from] StoreError),
     /// The board to print.
     #[error(transparent)]
-    BoardSheet(#[from] crate::report::BoardTooLarge),
+    BoardSheet(#[from] crate::report::BoardUndrawable),
+    /// Many pages in a format of one page.
+    #[error("{}: SVG holds one page\nhint: with --tile write a PDF, e.g. -o board.pdf", file.display())]
+    TiledSvg {
+        /// The file asked for.
+        file: PathBuf,
+    },
     /// The page.
     #[error(transparent)]
     Report(#[from] ReportError),

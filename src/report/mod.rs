@@ -4,6 +4,9 @@
 //! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; and a table
 //! for the terminal ([`terminal_table`]). Nothing is computed here but rounding.
 
+/// Drawings true to scale.
+mod drawing;
+
 /// The checkerboard to print.
 mod board;
 
@@ -37,7 +40,7 @@ mod table;
 /// Other stages' texts as sentences.
 mod wording;
 
-pub use board::{BoardSheet, BoardTooLarge};
+pub use board::{BoardSheet, BoardUndrawable, Paper, Tiling};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
 pub use html::page;
 pub use table::terminal_table;
