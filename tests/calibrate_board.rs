@@ -235,3 +235,55 @@ fn boards_that_cannot_be_printed_are_refused_with_the_remedy() {
         .refused(&["ruler", "--margin-mm 16"]);
     assert!(desk.names().is_empty(), "{:?}", desk.names());
 }
+
+#[test]
+fn place_says_and_draws_where_the_phones_go() {
+    let desk = Desk::new();
+    let said = desk.run(&["place", "--throws", "left", "-o", "place.svg"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    let all = [
+        "LEFT phone",
+        "RIGHT phone",
+        "first-base",
+        "80 degrees",
+        "60 to 110",
+        "1.3 m high",
+        "240 frames",
+        "exposure",
+        "stabilisation",
+        "1/1000 s",
+        "raised hand and both feet",
+        "upright on the rubber",
+        "place.svg",
+    ];
+    for word in all {
+        assert!(said.out.contains(word), "no '{word}' in: {}", said.out);
+    }
+    let svg = fs::read_to_string(desk.at("place.svg")).unwrap();
+    for word in [
+        "LEFT phone",
+        "RIGHT phone",
+        "home plate",
+        "rubber",
+        "80 degrees",
+        "1/1000",
+    ] {
+        assert!(svg.contains(word), "no '{word}' in the drawing");
+    }
+    let mirrored = |throws: &str| -> Value {
+        let said = desk.run(&["place", "--throws", throws, "--json"]);
+        serde_json::from_str(&said.out).unwrap()
+    };
+    let (right, left) = (mirrored("right"), mirrored("left"));
+    let at = |v: &Value, phone: &str, axis: &str| v[phone][axis].as_f64().unwrap();
+    // A left-hander's phones are a right-hander's, mirrored: the same places, on the other side, LEFT and RIGHT exchanged.
+    for (a, b) in [("left", "right"), ("right", "left")] {
+        assert!((at(&right, a, "x_m") - at(&left, b, "x_m")).abs() < 1e-9);
+        assert!((at(&right, a, "z_m") + at(&left, b, "z_m")).abs() < 1e-9);
+    }
+    // Third base lies to the right of a pitcher who faces home plate.
+    assert!(at(&right, "left", "z_m") > 0.0);
+    assert_eq!(right["rate_hz"], 240.0);
+    assert_eq!(desk.run(&["place"]).code, Some(0));
+    assert_eq!(desk.names(), ["place.svg"]);
+}

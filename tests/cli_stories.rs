@@ -12,7 +12,15 @@ use twinmound::picture::{ColourMatrix, Grey, Picture};
 use twinmound::scene::encode::{FilmOptions, FilmWriter};
 use twinmound::units::Seconds;
 
-const COMMANDS: [&str; 6] = ["demo", "board", "lens", "calibrate", "measure", "keypoints"];
+const COMMANDS: [&str; 7] = [
+    "demo",
+    "board",
+    "place",
+    "lens",
+    "calibrate",
+    "measure",
+    "keypoints",
+];
 
 /// What a panic prints, whatever the exit code.
 const PANIC: &str = "panicked at";

@@ -63,6 +63,9 @@ mod world;
 /// May it be used?
 mod verdict;
 
+/// Where phones and board go.
+mod placement;
+
 /// `lens.json`.
 mod lens_file;
 
@@ -100,6 +103,7 @@ pub use film::{Film, Sighting};
 pub use intrinsics::DistortionOrder;
 pub use lens::{Lens, LensQuality, lens};
 pub use lens_file::{LensFile, LensSd, PhoneEntry, RigFileError};
+pub use placement::{GOOD_ANGLE_DEG, PhonePlace, Placement};
 pub use rig_file::{JointErrorEntry, RigFile, StereoEntry, WorldEntry};
 pub use verdict::{ASSUMED_JOINT_SD_PX, JointError, Judgement, Verdict};
 pub use world::WorldFrame;

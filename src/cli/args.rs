@@ -6,6 +6,7 @@ use std::str::FromStr;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::cli::board::BoardSheetArguments;
+use crate::cli::place::PlaceArguments;
 
 /// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
 #[derive(Debug, Parser)]
@@ -41,6 +42,8 @@ pub(crate) enum Command {
     Demo(DemoArguments),
     /// The checkerboard to print (PDF, SVG): A1 landscape, 10 x 7 squares of 70 mm, with a ruler; or another size.
     Board(BoardSheetArguments),
+    /// Where the phones and the board go, in words and drawn.
+    Place(PlaceArguments),
     /// One phone's lens from a video of the board held close to it; made once, used for months.
     Lens(LensArguments),
     /// Two videos (or two folders of pictures) of the board -> the stereo rig and its quality.

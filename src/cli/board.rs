@@ -67,11 +67,11 @@ impl FromStr for NamedPaper {
     }
 }
 
-fn ending(path: &std::path::Path) -> Option<String> {
+pub(crate) fn ending(path: &std::path::Path) -> Option<String> {
     Some(path.extension()?.to_string_lossy().to_lowercase())
 }
 
-fn printable(text: &str) -> Result<PathBuf, String> {
+pub(crate) fn printable(text: &str) -> Result<PathBuf, String> {
     let path = PathBuf::from(text);
     match ending(&path).as_deref() {
         Some("pdf" | "svg") => Ok(path),

@@ -9,6 +9,7 @@ use crate::cli::args::{
 };
 use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
+use crate::cli::place::place;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
 use crate::kinematics::{self, Athlete};
@@ -25,6 +26,7 @@ use crate::store::DeliveryRecord;
 pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, PipelineError> {
     match command {
         Command::Board(arguments) => board_sheet(arguments, terminal),
+        Command::Place(arguments) => place(arguments, terminal),
         Command::Lens(arguments) => lens(arguments, terminal),
         Command::Calibrate(arguments) => calibrate(arguments, terminal),
         Command::Measure(arguments) => measure(arguments, terminal),

@@ -6,6 +6,9 @@ mod args;
 /// `board`.
 mod board;
 
+/// `place`.
+mod place;
+
 /// Progress, warnings, errors, exit codes.
 mod terminal;
 

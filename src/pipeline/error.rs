@@ -145,6 +145,9 @@ pub enum PipelineError {
         /// The file asked for.
         file: PathBuf,
     },
+    /// No place for the phones; a fault of the program.
+    #[error("no place for the phones was found")]
+    NoPlace,
     /// The page.
     #[error(transparent)]
     Report(#[from] ReportError),
@@ -167,7 +170,9 @@ impl PipelineError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Detect(error) | Self::InVideo { source: error, .. } => detect_blame(error),
-            Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => Blame::Machine,
+            Self::NoPlace | Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => {
+                Blame::Machine
+            }
             Self::Store(error) if error.is_machine() => Blame::Machine,
             Self::Demo(error) => error.blame(),
             _ => Blame::Input,

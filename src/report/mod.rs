@@ -10,6 +10,12 @@ mod drawing;
 /// The checkerboard to print.
 mod board;
 
+/// The board cut into small pages.
+mod tiles;
+
+/// Where phones and board go.
+mod placement;
+
 /// What is said.
 mod content;
 
@@ -40,10 +46,12 @@ mod table;
 /// Other stages' texts as sentences.
 mod wording;
 
-pub use board::{BoardSheet, BoardUndrawable, Paper, Tiling};
+pub use board::{BoardSheet, BoardUndrawable, Paper};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
 pub use html::page;
+pub use placement::{placement_pdf, placement_svg, placement_words};
 pub use table::terminal_table;
+pub use tiles::Tiling;
 
 /// What can go wrong with a page.
 #[derive(Debug, thiserror::Error)]
