@@ -98,6 +98,8 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
     let truth = films::write_truth(&studio, &request.out)?;
     let (calibration, calibration_warnings) = calibrate_recording(
         &BoardRequest {
+            stereo: None,
+            phones_apart_m: None,
             left: out("board-left.mp4"),
             right: out("board-right.mp4"),
             board: Board::default(),

@@ -25,7 +25,7 @@ mod keypoints;
 
 use std::path::{Path, PathBuf};
 
-pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
+pub use board_films::{BoardRequest, calibrate_recording, make_lens};
 pub use error::{Blame, PipelineError};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use records::truth as truth_record;

@@ -3,6 +3,7 @@
 mod architecture;
 mod bad_recordings;
 mod calibrate_board;
+mod calibrate_import;
 mod calibrate_outside;
 mod cli_stories;
 mod detect_real_people;

@@ -76,6 +76,17 @@ impl Window {
         (samples.len() > PARAMETERS + 5).then_some(Self { samples })
     }
 
+    /// Half the difference between the wedge between `u` and `v` with its opposite and the other two, as a start.
+    fn contrast(&self, mean: f64, u: Vector2<f64>, v: Vector2<f64>) -> f64 {
+        // The sign that the model's product of edges has between u and v.
+        let (n1, n2) = (Vector2::new(-u.y, u.x), Vector2::new(-v.y, v.x));
+        let sums = self.samples.iter().map(|(d, value)| {
+            let sign = (n1.dot(d) * n2.dot(d)).signum();
+            sign * (value - mean)
+        });
+        sums.sum::<f64>() / self.samples.len() as f64
+    }
+
     /// Normal equations and sum of squares at `p` = (a, gx, gy, b, cx, cy, angle1, angle2, s, t).
     fn normal(
         &self,
@@ -150,8 +161,7 @@ fn fit(picture: &Grey, start: Vector2<f64>, u: Vector2<f64>, v: Vector2<f64>) ->
     p[6] = u.y.atan2(u.x);
     p[7] = v.y.atan2(v.x);
     p[8] = 1.2;
-    let (h, g, _) = window.normal(&p);
-    p[3] = g[3] / h[(3, 3)].max(1e-9);
+    p[3] = window.contrast(mean, u, v);
     let (mut h, mut g, mut cost) = window.normal(&p);
     let mut damping = 1e-4;
     for _ in 0..MAX_ITERATIONS {
@@ -165,7 +175,7 @@ fn fit(picture: &Grey, start: Vector2<f64>, u: Vector2<f64>, v: Vector2<f64>) ->
         let (h2, g2, cost2) = window.normal(&next);
         if cost2 <= cost {
             // Steps shrink by far more than tenfold here: the next would be lost in the corner's own doubt.
-            let done = step.fixed_rows::<2>(4).norm() < 2e-3;
+            let done = step.fixed_rows::<2>(4).norm() < 6e-3;
             (p, h, g, cost) = (next, h2, g2, cost2);
             damping = (damping * 0.2).max(1e-9);
             if done {

@@ -108,12 +108,21 @@ pub(crate) struct CalibrateArguments {
     /// White edge below the lowest squares, millimetres: their height above the ground [default: one square].
     #[arg(long, value_name = "MM", value_parser = margin_mm)]
     pub(crate) margin_mm: Option<f64>,
-    /// LEFT phone's lens file: then the board need not be shown close to it.
+    /// LEFT phone's lens file, ours or OpenCV's YAML: then the board need not be shown close to it.
     #[arg(long, value_name = "FILE")]
     pub(crate) lens_left: Option<PathBuf>,
     /// RIGHT phone's lens file.
     #[arg(long, value_name = "FILE")]
     pub(crate) lens_right: Option<PathBuf>,
+    /// OpenCV's YAML file of the pose between the phones (R, T; first camera LEFT): held, not estimated.
+    #[arg(long, value_name = "FILE", requires = "stereo_unit_mm")]
+    pub(crate) stereo: Option<PathBuf>,
+    /// Length of that file's unit, millimetres: that in which its board's squares were given.
+    #[arg(long, value_name = "MM", requires = "stereo", value_parser = square_mm)]
+    pub(crate) stereo_unit_mm: Option<f64>,
+    /// Distance from lens to lens of the two phones by tape, metres: checks the board's size.
+    #[arg(long, value_name = "M", value_parser = apart_m)]
+    pub(crate) phones_apart_m: Option<f64>,
     /// Left clock minus right clock, seconds, when the sound cannot tell.
     #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = offset_s)]
     pub(crate) offset_s: Option<f64>,
@@ -207,6 +216,10 @@ pub(crate) fn square_mm(text: &str) -> Result<f64, String> {
 
 pub(crate) fn margin_mm(text: &str) -> Result<f64, String> {
     within(text, 0.0, 3000.0, "mm")
+}
+
+fn apart_m(text: &str) -> Result<f64, String> {
+    within(text, 0.05, 100.0, "m")
 }
 
 fn height_m(text: &str) -> Result<f64, String> {

@@ -62,6 +62,11 @@ fn calibrate(arguments: &CalibrateArguments, terminal: &Terminal) -> Result<u8, 
         right: arguments.right.clone(),
         board: board(&arguments.board, arguments.margin_mm),
         lenses: [arguments.lens_left.clone(), arguments.lens_right.clone()],
+        stereo: arguments
+            .stereo
+            .clone()
+            .zip(arguments.stereo_unit_mm.map(|mm| mm / 1000.0)),
+        phones_apart_m: arguments.phones_apart_m,
         offset_s: arguments.offset_s,
         out: arguments.out.clone(),
     };
