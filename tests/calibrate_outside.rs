@@ -21,7 +21,7 @@ use twinmound::calibrate::{
 use twinmound::geometry::{Camera, CameraPoint, PixelPoint};
 use twinmound::picture::Grey;
 
-//LT#[cfg(feature = "long-tests")]
+#[cfg(feature = "long-tests")]
 use super::reference_python::python;
 
 const PICTURES: &str = "/usr/share/doc/opencv-doc/examples/data";
@@ -356,7 +356,7 @@ fn photographs_without_a_board_are_turned_down_quickly() {
 }
 
 /// Times to calibrate sixty pairs, the best of three, in turn with Python OpenCV doing the same on the same machine.
-//LT#[cfg(feature = "long-tests")]
+#[cfg(feature = "long-tests")]
 #[test]
 fn sixty_pairs_are_calibrated_no_slower_than_opencv_does() {
     let reference = reference();
