@@ -100,6 +100,8 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
         &BoardRequest {
             stereo: None,
             phones_apart_m: None,
+            board_at_m: None,
+            board_levelled: false,
             left: out("board-left.mp4"),
             right: out("board-right.mp4"),
             board: Board::default(),

@@ -5,6 +5,7 @@ mod bad_recordings;
 mod calibrate_board;
 mod calibrate_import;
 mod calibrate_outside;
+mod calibrate_refused;
 mod cli_stories;
 mod detect_real_people;
 mod ingest_files;

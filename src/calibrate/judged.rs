@@ -123,6 +123,19 @@ pub(super) fn judged(
 /// What is to be said of the two lenses.
 fn lenses_judged(calibration: &Calibration, known: [Option<&Lens>; 2]) -> Judgement {
     let mut judgement = Judgement::default();
+    for (camera, whose) in [(&calibration.rig.left, "left"), (&calibration.rig.right, "right")] {
+        if camera.width_px < camera.height_px {
+            judgement.lower(
+                Verdict::Usable,
+                "portrait",
+                format!(
+                    "the {whose} phone filmed upright ({}x{}): the stride may not fit into the picture's width",
+                    camera.width_px, camera.height_px
+                ),
+                "hold the phones across (landscape) for board and pitching",
+            );
+        }
+    }
     for (phone, whose) in ["the left phone's", "the right phone's"].into_iter().enumerate() {
         match known[phone] {
             Some(lens) => {

@@ -60,6 +60,9 @@ mod stereo;
 /// Up, and where the target is.
 mod world;
 
+/// A board stood several times.
+mod standings;
+
 /// May it be used?
 mod verdict;
 
@@ -93,6 +96,10 @@ mod projected;
 /// Solver, selection, world and expected errors against truth.
 #[cfg(test)]
 mod solver_truth;
+
+/// Vertical and target line on boards that lean.
+#[cfg(test)]
+mod world_truth;
 
 /// Files and refusals.
 #[cfg(test)]
@@ -133,10 +140,14 @@ pub struct CalibrateSettings {
     pub board: Board,
     /// Distortion order; `None` lets the views decide.
     pub distortion: Option<DistortionOrder>,
-    /// Standard deviation of a hand-held board's lean about a horizontal axis, degrees (common practice, no source).
+    /// Standard deviation of a hand-held board's lean about a horizontal axis, degrees (boards held by hand were seen to
+    /// lean 1 to 2 degrees).
     pub board_lean_sd_deg: f64,
     /// Standard deviation of its direction against the target's, degrees (common practice, no source).
     pub board_turn_sd_deg: f64,
+    /// Where the board stood: toward the target and to the right of one who faces it, from the middle of the rubber's
+    /// front edge, metres.
+    pub board_at_m: [f64; 2],
     /// The pose between the phones when it is known beforehand; it is then held, not estimated.
     pub known_pose: Option<RightFromLeft>,
     /// Distance between the two phones' lenses by tape, metres: checks the board's stated size.
@@ -150,8 +161,9 @@ impl CalibrateSettings {
         Self {
             board,
             distortion: None,
-            board_lean_sd_deg: 1.0,
-            board_turn_sd_deg: 1.0,
+            board_lean_sd_deg: 1.2,
+            board_turn_sd_deg: 1.2,
+            board_at_m: [0.0, 0.0],
             known_pose: None,
             phones_apart_m: None,
         }

@@ -123,6 +123,13 @@ pub(crate) struct CalibrateArguments {
     /// Distance from lens to lens of the two phones by tape, metres: checks the board's size.
     #[arg(long, value_name = "M", value_parser = apart_m)]
     pub(crate) phones_apart_m: Option<f64>,
+    /// Where the upright board stood, if not on the rubber: metres toward home plate and to the right of one who faces it,
+    /// from the middle of the rubber's front edge, e.g. 1.5,0; it faces home plate all the same.
+    #[arg(long, value_name = "X,Z", allow_hyphen_values = true)]
+    pub(crate) board_at_m: Option<Place>,
+    /// The upright board was set up with a spirit level: the vertical is then known better.
+    #[arg(long)]
+    pub(crate) board_levelled: bool,
     /// Left clock minus right clock, seconds, when the sound cannot tell.
     #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = offset_s)]
     pub(crate) offset_s: Option<f64>,
@@ -309,6 +316,30 @@ impl FromStr for Both {
         Ok(Self {
             left: parse(left).ok_or_else(wrong)?,
             right: parse(right).ok_or_else(wrong)?,
+        })
+    }
+}
+
+/// `X,Z`: a place on the ground.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Place {
+    /// Toward home plate, metres.
+    pub(crate) toward_m: f64,
+    /// To the right of one who faces it, metres.
+    pub(crate) right_m: f64,
+}
+
+impl FromStr for Place {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let number = |t: &str| within(t, -30.0, 30.0, "m");
+        let (x, z) = text
+            .split_once(',')
+            .ok_or_else(|| format!("'{text}' is not two numbers as X,Z, e.g. 1.5,0"))?;
+        Ok(Self {
+            toward_m: number(x)?,
+            right_m: number(z)?,
         })
     }
 }

@@ -67,6 +67,8 @@ fn calibrate(arguments: &CalibrateArguments, terminal: &Terminal) -> Result<u8, 
             .clone()
             .zip(arguments.stereo_unit_mm.map(|mm| mm / 1000.0)),
         phones_apart_m: arguments.phones_apart_m,
+        board_at_m: arguments.board_at_m.map(|at| [at.toward_m, at.right_m]),
+        board_levelled: arguments.board_levelled,
         offset_s: arguments.offset_s,
         out: arguments.out.clone(),
     };
@@ -100,14 +102,25 @@ fn rig_words(c: &Calibration, out: &Path) -> String {
     }
     match &c.world {
         Ok(w) => words.push_str(&format!(
-            "\n  world frame from the upright board: vertical +- {:.1} degrees, target line +- {:.1} degrees",
-            w.sd_tilt_deg, w.sd_yaw_deg
+            "\n  world frame from the upright board, stood {}: vertical +- {:.1} degrees, target line +- {:.1} degrees{}",
+            times(w.standings),
+            w.sd_tilt_deg,
+            w.sd_yaw_deg,
+            if w.standings < 3 { " (set it down anew three to five times to halve that)" } else { "" }
         )),
         Err(reason) => words.push_str(&format!(
             "\n  no world frame ({reason}): tilts and directions will not be measurable"
         )),
     }
     words
+}
+
+fn times(count: usize) -> String {
+    match count {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        more => format!("{more} times"),
+    }
 }
 
 fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, PipelineError> {

@@ -34,6 +34,10 @@ const LAST_LOOKS: usize = 20;
 /// A clock offset given by hand, or from sound that could not be heard, is doubted by this, seconds.
 const BLIND_OFFSET_SD_S: f64 = 0.02;
 
+/// Lean of a board set up with a spirit level, degrees (builders' levels are good to a millimetre a metre, 0.06 degrees; the
+/// print may not be flat).
+const LEVELLED_SD_DEG: f64 = 0.3;
+
 /// Where a lens file comes from.
 const LENS_HINT: &str = "a lens file is what `twinmound lens` or OpenCV's FileStorage (YAML) wrote for this phone; without one, show the board close to the phone";
 
@@ -55,6 +59,10 @@ pub struct BoardRequest {
     pub stereo: Option<(PathBuf, f64)>,
     /// Distance between the two phones' lenses by tape, metres.
     pub phones_apart_m: Option<f64>,
+    /// Where the board stood when not on the rubber: toward the target and to the right of one who faces it, metres.
+    pub board_at_m: Option<[f64; 2]>,
+    /// Whether the board was set up with a spirit level.
+    pub board_levelled: bool,
     /// Known clock offset (left time = right time + offset), seconds.
     pub offset_s: Option<f64>,
     /// File to write.
@@ -74,11 +82,15 @@ pub fn calibrate_recording(
         Some((path, unit_m)) => Some(given(path, STEREO_HINT, |text| opencv_pose(text, *unit_m))?),
         None => None,
     };
-    let settings = CalibrateSettings {
+    let mut settings = CalibrateSettings {
         known_pose,
         phones_apart_m: request.phones_apart_m,
+        board_at_m: request.board_at_m.unwrap_or_default(),
         ..CalibrateSettings::new(request.board)
     };
+    if request.board_levelled {
+        settings.board_lean_sd_deg = LEVELLED_SD_DEG;
+    }
     let [left_lens, right_lens] = &request.lenses;
     let lenses = [
         read_lens(left_lens.as_deref(), Phone::Left)?,

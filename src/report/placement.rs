@@ -20,7 +20,7 @@ const SETTINGS: [&str; 7] = [
     "Tripods stand still from the first board picture to the last pitch: do not touch them in between.",
     "Start both phones, then clap twice, loudly, near the mound.",
     "Board: close (1.5-3 m) to each phone, tilted, all over the picture; then in ten places at the mound, half-way to both phones.",
-    "Last: the board upright on the rubber's front edge, print toward home plate, still for three seconds, two or three times.",
+    "Last: the board upright on the rubber's front edge, print toward home plate, still for three seconds; set it down anew three to five times.",
 ];
 
 fn phone_name(phone: Phone) -> &'static str {
