@@ -146,6 +146,7 @@ fn measure_request(studio: &Studio, out: &Path) -> MeasureRequest {
         exposure_s: None,
         offset_s: None,
         capture_fps: None,
+        refine_rig: false,
         model: None,
     }
 }

@@ -1,9 +1,5 @@
 //! The printed board: the PDF as an independent renderer (PDFium) draws it is true to scale, and our finder finds it.
-#![expect(
-    clippy::unwrap_used,
-    clippy::print_stdout,
-    reason = "a test stops at the first surprise, and says what it measured"
-)]
+#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use std::fs;
 use std::path::Path;

@@ -1,11 +1,7 @@
 //! Board recordings that cannot be used: each message names the problem and what to do.
 //!
 //! The real stereo pictures of Debian's opencv-doc (9x6 inner corners), each spoiled in one way.
-#![expect(
-    clippy::unwrap_used,
-    clippy::print_stdout,
-    reason = "a test stops at the first surprise, and says what it measured"
-)]
+#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use std::fs;
 use std::path::{Path, PathBuf};

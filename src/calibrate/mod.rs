@@ -75,6 +75,12 @@ mod opencv_file;
 /// Where phones and board go.
 mod placement;
 
+/// Whether a phone stood still.
+mod steadiness;
+
+/// The pose between the phones from joints.
+mod relative_pose;
+
 /// `lens.json`.
 mod lens_file;
 
@@ -118,7 +124,9 @@ pub use lens::{Lens, LensQuality, lens};
 pub use lens_file::{LensFile, LensSd, PhoneEntry, RigFileError};
 pub use opencv_file::{OpenCvLens, is_opencv_yaml, opencv_pose};
 pub use placement::{GOOD_ANGLE_DEG, PhonePlace, Placement};
+pub use relative_pose::{RelativePose, SharedJoint, relative_pose};
 pub use rig_file::{JointErrorEntry, RigFile, StereoEntry, WorldEntry};
+pub use steadiness::{Background, MAX_DRIFT_PX, Motion, PixelBox, Steadiness, breathing_px, steadiness};
 pub use verdict::{ASSUMED_JOINT_SD_PX, JointError, Judgement, Verdict};
 pub use world::WorldFrame;
 

@@ -166,6 +166,9 @@ pub(crate) struct MeasureArguments {
     /// The recordings are slow-motion clips made at this rate.
     #[arg(long, value_name = "HZ", value_parser = rate_hz)]
     pub(crate) capture_fps: Option<f64>,
+    /// A phone was nudged since the calibration: fit the pose between the phones to the recording.
+    #[arg(long)]
+    pub(crate) refine_rig: bool,
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,

@@ -136,6 +136,7 @@ fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, Pipe
             exposure_s: seconds(arguments.exposure_ms),
             offset_s: arguments.offset_s,
             capture_fps: arguments.capture_fps,
+            refine_rig: arguments.refine_rig,
             model: arguments.model.clone(),
         },
         terminal,

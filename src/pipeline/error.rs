@@ -122,11 +122,19 @@ pub enum PipelineError {
     Reconstruct(#[from] ReconstructError),
     /// The two views do not show one body through this rig.
     #[error(
-        "{percent:.0} % of the keypoints do not fit one body seen by both phones\nhint: check that LEFT and RIGHT are not exchanged and that no phone moved since the calibration"
+        "{percent:.0} % of the keypoints do not fit one body seen by both phones\nhint: check that LEFT and RIGHT are not exchanged and that no phone moved since the calibration; a phone that was only nudged: --refine-rig"
     )]
     ViewsDoNotFit {
         /// Share of keypoints that contradict the rest, percent.
         percent: f64,
+    },
+    /// A phone was moved too far for the rig to be fitted.
+    #[error(
+        "the recording fits only a rig {change}: too far for --refine-rig\nhint: calibrate again; check that LEFT and RIGHT are not exchanged and that the rig file is of this set-up"
+    )]
+    RigMovedFar {
+        /// What would have to change.
+        change: String,
     },
     /// Nobody threw.
     #[error(

@@ -12,7 +12,8 @@ const HEIGHT_MM: f64 = 238.0;
 /// Height of the words, millimetres.
 const SIZE_MM: f64 = 4.0;
 
-/// What to set on both phones and to keep in mind.
+/// What to set on both phones and to keep in mind. The light: by the exposure equation for incident light, E = 2.5 lux x
+/// N^2 / t x 100 / ISO (constant 250, from memory), f/1.8, ISO 800 and 1/1000 s need about 1000 lux.
 const SETTINGS: [&str; 7] = [
     "Video: 240 frames a second, landscape, main camera, no zoom; the same mode for board and pitching.",
     "Lock focus and exposure on the mound (long press); switch video stabilisation and automatic lens change off.",
@@ -107,7 +108,7 @@ fn sheet(placement: &Placement) -> Sheet {
         width: 0.3,
         grey: 0.6,
     });
-    // The rubber is 24 in x 6 in (Official Baseball Rules 2.04); the board stands on its front edge.
+    // The rubber is 24 in x 6 in (the rules of the game, from memory); the board stands on its front edge.
     let (rubber, board) = (at(-0.152, -0.305), at(0.0, -0.42));
     marks.push(Mark::Box {
         at: [rubber[0], rubber[1], 0.152 * SCALE, 0.61 * SCALE],

@@ -89,14 +89,17 @@ impl Day {
 
 fn later(track: &mut PoseTrack, by_s: f64) {
     for pose in &mut track.poses {
-        pose.pts = pose.pts + Seconds(by_s);
+        pose.pts += Seconds(by_s);
     }
 }
 
-/// Summary of (error, stated deviation) pairs: share of errors within 0.4 ms and share within the 90 % intervals.
-fn shares(name: &str, found: &[(f64, f64)]) -> (f64, f64) {
+/// Error and stated deviation, seconds.
+type Off = (f64, f64);
+
+/// Summary of errors with their stated deviations: share of errors within 0.4 ms and share within the 90 % intervals.
+fn shares(name: &str, found: &[Off]) -> (f64, f64) {
     let n = found.len() as f64;
-    let share = |inside: &dyn Fn(&(f64, f64)) -> bool| found.iter().filter(|f| inside(f)).count() as f64 / n;
+    let share = |inside: &dyn Fn(&Off) -> bool| found.iter().filter(|f| inside(f)).count() as f64 / n;
     let near = share(&|f| f.0.abs() <= 4e-4);
     let held = share(&|f| f.0.abs() < 1.645 * f.1);
     let rms_ms = (found.iter().map(|f| f.0 * f.0).sum::<f64>() / n).sqrt() * 1e3;
@@ -112,7 +115,7 @@ fn shares(name: &str, found: &[(f64, f64)]) -> (f64, f64) {
 
 #[test]
 fn forty_single_deliveries_and_forty_sessions_of_five_meet_their_figures() {
-    let found: Vec<(Vec<(f64, f64)>, (f64, f64))> = (0..RECORDINGS)
+    let found: Vec<(Vec<Off>, Off)> = (0..RECORDINGS)
         .into_par_iter()
         .map(|seed| {
             let day = Day::of(seed);
@@ -185,7 +188,7 @@ fn spots(day: &Day, phone: Phone, seed: u64) -> Vec<Spot> {
 
 #[test]
 fn a_ball_dropped_twice_gives_the_clock_to_a_few_tenths_of_a_millisecond() {
-    let found: Vec<(f64, f64)> = (0..RECORDINGS)
+    let found: Vec<Off> = (0..RECORDINGS)
         .into_par_iter()
         .map(|seed| {
             let day = Day::of(500 + seed);
@@ -268,7 +271,7 @@ fn sound_of_any_gain_and_noise_leads_the_motion_to_the_right_frame() {
         // Each phone's sound is late by something of its own.
         let latency = [0.014 * normal(&mut rng), 0.014 * normal(&mut rng)];
         let late = |mut sound: twinmound::ingest::SoundTrack, by: f64| {
-            sound.start = sound.start + Seconds(by);
+            sound.start += Seconds(by);
             sound
         };
         let options = SoundOptions {
