@@ -98,6 +98,10 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
     let truth = films::write_truth(&studio, &request.out)?;
     let (calibration, calibration_warnings) = calibrate_recording(
         &BoardRequest {
+            stereo: None,
+            phones_apart_m: None,
+            board_at_m: None,
+            board_levelled: false,
             left: out("board-left.mp4"),
             right: out("board-right.mp4"),
             board: Board::default(),
@@ -142,6 +146,7 @@ fn measure_request(studio: &Studio, out: &Path) -> MeasureRequest {
         exposure_s: None,
         offset_s: None,
         capture_fps: None,
+        refine_rig: false,
         model: None,
         cutoff_hz: None,
     }

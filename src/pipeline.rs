@@ -5,6 +5,9 @@
 /// What can stand in the way, and whose problem it is.
 mod error;
 
+/// Files that are given.
+mod given;
+
 /// Recordings of the board become a rig or a lens.
 mod board_films;
 
@@ -13,6 +16,9 @@ mod athletes;
 
 /// Sound and motion become one clock offset.
 mod clocks;
+
+/// The rig checked against the recording.
+mod rig_checks;
 
 /// Results become records of the files.
 mod records;
@@ -32,16 +38,17 @@ mod joints;
 /// What a table of joints must be.
 mod joint_table;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
+pub use board_films::{BoardRequest, calibrate_recording, make_lens};
 pub use error::{Blame, PipelineError};
+use given::{given, read_rig, refuse_same_video};
 pub use joint_table::JointTableError;
 pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use records::truth as truth_record;
 
-use crate::calibrate::{RigFile, RigFileError, Verdict};
+use crate::calibrate::RigFile;
 use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
@@ -53,7 +60,7 @@ use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
 use crate::report::DeliveryContent;
 use crate::skeleton::PerJoint;
 use crate::smooth::{self, JerkDensity, JointSamples, Smoothed, smooth};
-use crate::store::{self, DeliveryRecord};
+use crate::store::DeliveryRecord;
 use crate::sync::ClockOffset;
 use crate::track::PoseTrack;
 use crate::trajectory::Trajectory;
@@ -88,6 +95,8 @@ pub struct MeasureRequest {
     pub offset_s: Option<f64>,
     /// True rate of slow-motion clips, hertz.
     pub capture_fps: Option<f64>,
+    /// Whether the pose between the phones is fitted to the recording.
+    pub refine_rig: bool,
     /// Manifest of another keypoint network.
     pub model: Option<PathBuf>,
     /// Cut-off of a second opinion on the speeds, hertz.
@@ -191,7 +200,9 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
     let models = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
     let [left, right] = models;
     let tracks = athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?;
-    let clock = clocks::find(request.offset_s, &clips, &tracks, &rig, &shutters, &mut warnings)?;
+    rig_checks::phones_stand_still(&clips, &tracks, &mut warnings)?;
+    let clock = |rig: &_, w: &mut _| clocks::find(request.offset_s, &clips, &tracks, rig, &shutters, w);
+    let (rig, clock) = rig_checks::joints_fit(request, rig, &tracks, &shutters, clock, &mut warnings)?;
     let keypoints = triangulate(
         &rig,
         &TwoTracks {
@@ -272,7 +283,8 @@ fn measure_delivery(
         }),
         ..doubts(recording, &estimate)
     };
-    let measures = measure(&estimate.trajectory, &athlete, &options);
+    let mut measures = measure(&estimate.trajectory, &athlete, &options);
+    warnings.extend(rig_checks::hand_smear(&recording.shutters, &mut measures));
     warnings.extend(measures.warnings.clone());
     let record = records::delivery(
         records::source(request, recording, &estimate)?,
@@ -326,55 +338,6 @@ fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
             "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
         )
     })
-}
-
-/// One phone's video given twice, under one name or two.
-fn refuse_same_video(left: &Path, right: &Path) -> Result<(), PipelineError> {
-    if store::sha256_hex(left)? == store::sha256_hex(right)? {
-        return Err(PipelineError::SameVideo {
-            left: left.to_owned(),
-            right: right.to_owned(),
-        });
-    }
-    Ok(())
-}
-
-/// Where a rig comes from.
-const RIG_HINT: &str =
-    "--rig takes the file that `twinmound calibrate` wrote for these two phones; run it first";
-
-/// Reads a file that a command of ours wrote; `hint` says which.
-fn given<T>(
-    path: &Path,
-    hint: &'static str,
-    parse: impl FnOnce(&str) -> Result<T, RigFileError>,
-) -> Result<T, PipelineError> {
-    let text = store::read_text(path).map_err(|source| PipelineError::GivenFile { source, hint })?;
-    parse(&text).map_err(|source| PipelineError::RigFile {
-        path: path.to_owned(),
-        source,
-        hint,
-    })
-}
-
-/// Reads `rig.json` and refuses a rig that must not be used.
-fn read_rig(path: &Path) -> Result<(RigFile, StereoRig), PipelineError> {
-    let (file, rig) = given(path, RIG_HINT, |text| {
-        let file = RigFile::from_json(text)?;
-        let rig = file.rig()?;
-        Ok((file, rig))
-    })?;
-    if file.verdict == Verdict::Refused {
-        let reasons: Vec<_> = file
-            .reasons
-            .iter()
-            .map(|r| format!("{} ({})", r.text, r.hint))
-            .collect();
-        return Err(PipelineError::RigRefused {
-            reasons: reasons.join("; "),
-        });
-    }
-    Ok((file, rig))
 }
 
 /// One phone's shutter: what was given, the rest unknown.

@@ -223,6 +223,7 @@ fn each_foreign_library_has_one_home() {
         ("parquet::", vec!["src/store/"]),
         ("maud::", vec!["src/report/"]),
         ("plotters::", vec!["src/report/"]),
+        ("pdf_writer::", vec!["src/report/"]),
         ("ExitCode", vec!["src/main.rs", "src/cli/"]),
         // The program ends by its exit code alone, and runs no other programs.
         ("process::exit", vec![]),

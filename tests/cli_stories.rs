@@ -12,9 +12,10 @@ use twinmound::picture::{ColourMatrix, Grey, Picture};
 use twinmound::scene::encode::{FilmOptions, FilmWriter};
 use twinmound::units::Seconds;
 
-const COMMANDS: [&str; 7] = [
+const COMMANDS: [&str; 8] = [
     "demo",
     "board",
+    "place",
     "lens",
     "calibrate",
     "measure",

@@ -2,7 +2,10 @@
 
 mod architecture;
 mod bad_recordings;
+mod calibrate_board;
+mod calibrate_import;
 mod calibrate_outside;
+mod calibrate_refused;
 mod cli_stories;
 mod detect_real_people;
 mod ingest_files;
@@ -13,6 +16,7 @@ mod kinematics_schema;
 mod pipeline_end_to_end;
 mod real_people;
 mod reconstruct_laws;
+mod reference_python;
 mod scene_pictures;
 mod scene_truth;
 mod smooth_reference;

@@ -190,6 +190,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         exposure_s: None,
         offset_s: None,
         capture_fps: None,
+        refine_rig: false,
         model: None,
         cutoff_hz: None,
     };

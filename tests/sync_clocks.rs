@@ -15,6 +15,9 @@ mod refused;
 /// Offsets from sound.
 mod sounds;
 
+/// Forty recordings with all that phones do.
+mod recordings;
+
 use nalgebra::Vector3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -103,6 +106,8 @@ enum Noise {
     None,
     White,
     Coloured,
+    /// Another network's: share of the variance that lasts, for how long, and constant bias over deviation.
+    Other(f64, f64, f64),
 }
 
 const NOISE_PX: f64 = 2.0;
@@ -116,13 +121,14 @@ fn errors(noise: Noise, frames: usize, period_s: f64, rng: &mut ChaCha8Rng) -> V
     match noise {
         Noise::None => vec![0.0; frames],
         Noise::White => (0..frames).map(|_| NOISE_PX * normal(rng)).collect(),
-        Noise::Coloured => {
-            let rho = (-period_s / 0.06).exp();
-            let bias = 0.5 * NOISE_PX * normal(rng);
+        Noise::Coloured => errors(Noise::Other(0.9, 0.06, 0.5), frames, period_s, rng),
+        Noise::Other(share, tau_s, bias) => {
+            let rho = (-period_s / tau_s).exp();
+            let bias = bias * NOISE_PX * normal(rng);
             let mut slow = normal(rng);
             let mut next = || {
                 slow = rho * slow + (1.0 - rho * rho).sqrt() * normal(rng);
-                bias + NOISE_PX * (0.9_f64.sqrt() * slow + 0.1_f64.sqrt() * normal(rng))
+                bias + NOISE_PX * (share.sqrt() * slow + (1.0 - share).sqrt() * normal(rng))
             };
             (0..frames).map(|_| next()).collect()
         }

@@ -49,6 +49,14 @@ pub enum CalibrateError {
         /// Median distance between what one phone saw and what the other says it should see, pixels.
         miss_px: f64,
     },
+    /// The pose given does not explain what the phones saw.
+    #[error(
+        "the pose between the phones in the given file does not fit the board that both see (by {miss_px:.0} px); check that the file's first camera is LEFT, that it is of this set-up, and the length of its unit"
+    )]
+    PoseDisagrees {
+        /// Median distance between what one phone saw and what the other says it should see, pixels.
+        miss_px: f64,
+    },
     /// The views agree when one phone's pictures are mirrored.
     #[error(
         "one of the two recordings is mirrored (a front camera or an app does that); switch mirroring off and record again"

@@ -71,7 +71,7 @@ fn bad_recordings_are_refused_with_what_to_redo() {
     let frontal = Session {
         slant_deg: 0.0,
         mound_views: 0,
-        stood: None,
+        stood: Vec::new(),
         ..base.clone()
     };
     let face_on = lens(&frontal.films(31)[0], &settings()).unwrap();
@@ -97,7 +97,7 @@ fn bad_recordings_are_refused_with_what_to_redo() {
     let few = run(
         &Session {
             mound_views: 2,
-            stood: None,
+            stood: Vec::new(),
             ..base.clone()
         }
         .films(33),

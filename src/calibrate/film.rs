@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use crate::calibrate::CalibrateError;
 use crate::calibrate::board::Board;
 use crate::calibrate::corners::{BoardView, Miss, find_board, median};
+use crate::geometry::Phone;
 use crate::picture::Grey;
 use crate::units::Seconds;
 
@@ -107,6 +108,28 @@ impl Film {
         other
             .or_else(|| self.misses.iter().max_by_key(|m| count(m)))
             .copied()
+    }
+
+    /// Whether a board of one other size was seen at least so often, and the one looked for never.
+    #[must_use]
+    pub fn shows_other_board(&self, times: usize) -> bool {
+        let other = self.usual_miss().filter(|m| matches!(m, Miss::OtherSize { .. }));
+        self.sightings.is_empty()
+            && other.is_some_and(|m| self.misses.iter().filter(|n| **n == m).count() >= times)
+    }
+
+    /// Refuses a film that never shows the board.
+    ///
+    /// # Errors
+    /// [`CalibrateError::BoardNotSeen`] with what was seen instead.
+    pub fn refuse_unseen(&self, phone: Phone) -> Result<(), CalibrateError> {
+        if self.sightings.is_empty() {
+            return Err(CalibrateError::BoardNotSeen {
+                phone,
+                miss: self.usual_miss(),
+            });
+        }
+        Ok(())
     }
 
     /// How fast the board moved at each sighting, pixels per second: the median corner's motion to the nearer neighbour in

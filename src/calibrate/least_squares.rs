@@ -3,11 +3,14 @@
 //! The blocks are eliminated (Schur complement), so that the cost grows with the number of views, not its cube.
 
 use nalgebra::{DMatrix, DVector, Matrix6, OMatrix, Vector6};
+use rayon::prelude::*;
 
 /// Six columns.
 pub(super) type Columns6 = OMatrix<f64, nalgebra::Dyn, nalgebra::U6>;
 
 const MAX_ITERATIONS: usize = 100;
+/// Blocks from which on all cores are used.
+const MIN_PARALLEL: usize = 8;
 
 /// One block's residuals, already weighted, and their derivatives.
 pub(super) struct Linearised {
@@ -17,7 +20,7 @@ pub(super) struct Linearised {
 }
 
 /// A least squares problem at its present estimate.
-pub(super) trait BlockProblem: Sized {
+pub(super) trait BlockProblem: Sized + Sync {
     /// How many shared unknowns.
     fn shared_len(&self) -> usize;
     /// How many blocks.
@@ -61,13 +64,29 @@ fn normal_equations<P: BlockProblem>(problem: &P) -> Normal {
         own_gradient: Vec::new(),
         cross: Vec::new(),
     };
-    for block in 0..problem.block_count() {
+    let part = |block: usize| {
         let l = problem.linearised(block);
-        normal.shared += l.by_shared.tr_mul(&l.by_shared);
-        normal.shared_gradient += l.by_shared.tr_mul(&l.residual);
-        normal.own.push(l.by_own.tr_mul(&l.by_own));
-        normal.own_gradient.push(l.by_own.tr_mul(&l.residual));
-        normal.cross.push(l.by_shared.tr_mul(&l.by_own));
+        (
+            l.by_shared.tr_mul(&l.by_shared),
+            l.by_shared.tr_mul(&l.residual),
+            l.by_own.tr_mul(&l.by_own),
+            l.by_own.tr_mul(&l.residual),
+            l.by_shared.tr_mul(&l.by_own),
+        )
+    };
+    let count = problem.block_count();
+    // Each block alone is work enough for a core only when there are several; the sums keep their order.
+    let parts: Vec<_> = if count >= MIN_PARALLEL {
+        (0..count).into_par_iter().with_min_len(4).map(part).collect()
+    } else {
+        (0..count).map(part).collect()
+    };
+    for (shared, shared_gradient, own, own_gradient, cross) in parts {
+        normal.shared += shared;
+        normal.shared_gradient += shared_gradient;
+        normal.own.push(own);
+        normal.own_gradient.push(own_gradient);
+        normal.cross.push(cross);
     }
     if let Some((information, deviation)) = problem.prior() {
         normal.shared_gradient += &information * deviation;

@@ -86,12 +86,7 @@ pub(super) fn fitted_lens<'a>(
     phone: Phone,
     settings: &CalibrateSettings,
 ) -> Result<(Vec<&'a BoardView>, LensFit), CalibrateError> {
-    if film.sightings.is_empty() {
-        return Err(CalibrateError::BoardNotSeen {
-            phone,
-            miss: film.usual_miss(),
-        });
-    }
+    film.refuse_unseen(phone)?;
     let views = lens_views(film, settings.board.cols);
     if views.len() < MIN_VIEWS {
         return Err(CalibrateError::TooFewViews {

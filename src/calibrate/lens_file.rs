@@ -30,6 +30,12 @@ pub enum RigFileError {
         /// Schema found.
         found: String,
     },
+    /// A file of OpenCV's that cannot be used.
+    #[error("the OpenCV file cannot be used: {why}")]
+    OpenCv {
+        /// What is wrong.
+        why: String,
+    },
     /// A value out of bounds.
     #[error("{what} in the file cannot be: {why}")]
     Value {

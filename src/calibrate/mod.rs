@@ -60,8 +60,26 @@ mod stereo;
 /// Up, and where the target is.
 mod world;
 
+/// A board stood several times.
+mod standings;
+
 /// May it be used?
 mod verdict;
+
+/// The bounds of a rig.
+mod judged;
+
+/// OpenCV's files.
+mod opencv_file;
+
+/// Where phones and board go.
+mod placement;
+
+/// Whether a phone stood still.
+mod steadiness;
+
+/// The pose between the phones from joints.
+mod relative_pose;
 
 /// `lens.json`.
 mod lens_file;
@@ -85,6 +103,10 @@ mod projected;
 #[cfg(test)]
 mod solver_truth;
 
+/// Vertical and target line on boards that lean.
+#[cfg(test)]
+mod world_truth;
+
 /// Files and refusals.
 #[cfg(test)]
 mod files_truth;
@@ -100,27 +122,24 @@ pub use film::{Film, Sighting};
 pub use intrinsics::DistortionOrder;
 pub use lens::{Lens, LensQuality, lens};
 pub use lens_file::{LensFile, LensSd, PhoneEntry, RigFileError};
+pub use opencv_file::{OpenCvLens, is_opencv_yaml, opencv_pose};
+pub use placement::{GOOD_ANGLE_DEG, PhonePlace, Placement};
+pub use relative_pose::{RelativePose, SharedJoint, relative_pose};
 pub use rig_file::{JointErrorEntry, RigFile, StereoEntry, WorldEntry};
+pub use steadiness::{Background, MAX_DRIFT_PX, Motion, PixelBox, Steadiness, breathing_px, steadiness};
 pub use verdict::{ASSUMED_JOINT_SD_PX, JointError, Judgement, Verdict};
 pub use world::WorldFrame;
 
-use nalgebra::Vector3;
-
 use crate::calibrate::bundle::LENS;
 use crate::calibrate::intrinsics::slant_deg;
-use crate::calibrate::lens::{fitted_lens, judge, sds, seen_quality};
+use crate::calibrate::judged::{judged, mound};
+use crate::calibrate::lens::{fitted_lens, sds, seen_quality};
 use crate::calibrate::robust::Fit;
-use crate::calibrate::select::{Pair, chosen_pairs, lens_views};
+use crate::calibrate::select::{chosen_pairs, lens_views};
 use crate::calibrate::stereo::LensStart;
 use crate::calibrate::verdict::{joint_error, sight_angle_deg};
-use crate::geometry::{Phone, RightFromLeft, StereoRig, WorldPoint};
+use crate::geometry::{Phone, RightFromLeft, StereoRig};
 use crate::units::Seconds;
-
-/// Height above the rubber at which the rig is judged, metres.
-const MOUND_HEIGHT_M: f64 = 1.0;
-
-/// A board shown lower than the standing one by more than this tells that it did not stand on the ground, metres.
-const MAX_BELOW_STANDING_M: f64 = 0.1;
 
 /// What the caller decides.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -129,10 +148,18 @@ pub struct CalibrateSettings {
     pub board: Board,
     /// Distortion order; `None` lets the views decide.
     pub distortion: Option<DistortionOrder>,
-    /// Standard deviation of a hand-held board's lean about a horizontal axis, degrees (common practice, no source).
+    /// Standard deviation of a hand-held board's lean about a horizontal axis, degrees (boards held by hand were seen to
+    /// lean 1 to 2 degrees).
     pub board_lean_sd_deg: f64,
     /// Standard deviation of its direction against the target's, degrees (common practice, no source).
     pub board_turn_sd_deg: f64,
+    /// Where the board stood: toward the target and to the right of one who faces it, from the middle of the rubber's
+    /// front edge, metres.
+    pub board_at_m: [f64; 2],
+    /// The pose between the phones when it is known beforehand; it is then held, not estimated.
+    pub known_pose: Option<RightFromLeft>,
+    /// Distance between the two phones' lenses by tape, metres: checks the board's stated size.
+    pub phones_apart_m: Option<f64>,
 }
 
 impl CalibrateSettings {
@@ -142,8 +169,11 @@ impl CalibrateSettings {
         Self {
             board,
             distortion: None,
-            board_lean_sd_deg: 1.0,
-            board_turn_sd_deg: 1.0,
+            board_lean_sd_deg: 1.2,
+            board_turn_sd_deg: 1.2,
+            board_at_m: [0.0, 0.0],
+            known_pose: None,
+            phones_apart_m: None,
         }
     }
 }
@@ -203,11 +233,14 @@ pub fn calibrate(
     settings: &CalibrateSettings,
 ) -> Result<Calibration, CalibrateError> {
     settings.board.check()?;
-    let left = lens_start(films[0], Phone::Left, known[0], settings)?;
-    let right = lens_start(films[1], Phone::Right, known[1], settings)?;
+    let (left, right) = rayon::join(
+        || lens_start(films[0], Phone::Left, known[0], settings),
+        || lens_start(films[1], Phone::Right, known[1], settings),
+    );
+    let (left, right) = (left?, right?);
     let (views, hold_outs) = ([left.0.views.clone(), right.0.views.clone()], [left.1, right.1]);
     let pairs = chosen_pairs(films[0], films[1], pairing, settings.board.cols);
-    let fit = stereo::refine([left.0, right.0], &pairs, &settings.board)?;
+    let fit = stereo::refine([left.0, right.0], &pairs, &settings.board, settings.known_pose)?;
     let mut rig = StereoRig {
         left: fit.bundle.lenses[0],
         right: fit.bundle.lenses[1],
@@ -234,11 +267,14 @@ pub fn calibrate(
     let mound_m = mound(&rig, &fit, &settings.board);
     let mut calibration = Calibration {
         angle_deg: sight_angle_deg(&rig, mound_m),
-        joint_error: joint_error(&fit, &rig, mound_m),
+        joint_error: joint_error(&fit, &rig, mound_m).filter(|_| settings.known_pose.is_none()),
         rates_hz: films.map(|f| f.rate_hz),
         pairs: pairs.len(),
-        sd_deg: pose_sd(&fit, 2 * LENS).map(f64::to_degrees),
-        sd_m: pose_sd(&fit, 2 * LENS + 3),
+        // A pose that was given is not determined by anything seen here.
+        sd_deg: pose_sd(&fit, 2 * LENS)
+            .map(f64::to_degrees)
+            .filter(|_| settings.known_pose.is_none()),
+        sd_m: pose_sd(&fit, 2 * LENS + 3).filter(|_| settings.known_pose.is_none()),
         rms_px: fit.rms_px,
         rejected_share: fit.rejected_share,
         judgement: Judgement::default(),
@@ -246,18 +282,7 @@ pub fn calibrate(
         lenses,
         world,
     };
-    calibration.judgement = judged(&calibration, known, &pairs);
-    let lower_m = below_standing_board(&calibration.rig, &fit, &settings.board);
-    if lower_m > MAX_BELOW_STANDING_M {
-        calibration.judgement.lower(
-            Verdict::Usable,
-            "board_not_standing",
-            format!(
-                "the board taken as standing on the ground is {lower_m:.1} m higher than another one shown"
-            ),
-            "end the recording with the board standing upright on the rubber's front edge, facing the target",
-        );
-    }
+    calibration.judgement = judged(&calibration, known, &pairs, &fit, settings);
     Ok(calibration)
 }
 
@@ -286,12 +311,7 @@ fn lens_start<'a>(
             film: film.size(),
         });
     }
-    if film.sightings.is_empty() {
-        return Err(CalibrateError::BoardNotSeen {
-            phone,
-            miss: film.usual_miss(),
-        });
-    }
+    film.refuse_unseen(phone)?;
     let sd = lens.quality.sd.unwrap_or([0.0; LENS]);
     let start = LensStart {
         camera: lens.camera,
@@ -315,106 +335,4 @@ fn pose_sd(fit: &Fit, first: usize) -> Option<f64> {
         sum += fit.sd(place)?.powi(2);
     }
     Some((sum / 3.0).sqrt())
-}
-
-/// Where the rig is judged, in the left camera: a metre above the rubber, or the middle of the boards that both saw.
-fn mound(rig: &StereoRig, fit: &Fit, board: &Board) -> Vector3<f64> {
-    if let Some(world) = rig.world_from_left {
-        let at = WorldPoint(Vector3::new(0.0, MOUND_HEIGHT_M, 0.0));
-        return world.left_from_world().apply(at).0;
-    }
-    let shared = fit
-        .bundle
-        .views
-        .iter()
-        .filter(|v| v.seen.iter().all(|s| !s.is_empty()));
-    let centres: Vec<_> = shared.map(|v| v.pose.apply(&board.centre_m())).collect();
-    centres.iter().sum::<Vector3<f64>>() / centres.len().max(1) as f64
-}
-
-/// How far the lowest board seen by both phones is below the one that stands on the ground, metres; 0 without a world.
-fn below_standing_board(rig: &StereoRig, fit: &Fit, board: &Board) -> f64 {
-    let Some(world) = rig.world_from_left else {
-        return 0.0;
-    };
-    let standing_m = board.margin_m + board.square_m + board.centre_m().y;
-    let shared = fit
-        .bundle
-        .views
-        .iter()
-        .filter(|v| v.seen.iter().all(|s| !s.is_empty()));
-    let heights = shared.map(|v| world.0.apply(&v.pose.apply(&board.centre_m())).y);
-    standing_m - heights.fold(standing_m, f64::min)
-}
-
-fn judged(calibration: &Calibration, known: [Option<&Lens>; 2], pairs: &[Pair]) -> Judgement {
-    let mut judgement = Judgement::default();
-    for (phone, whose) in ["the left phone's", "the right phone's"].into_iter().enumerate() {
-        match known[phone] {
-            Some(lens) => {
-                judgement.include(&lens.judgement);
-                let rates = (lens.rate_hz, calibration.rates_hz[phone]);
-                if let (Some(lens_hz), Some(film_hz)) = rates
-                    && (lens_hz - film_hz).abs() > 0.05 * film_hz
-                {
-                    judgement.lower(
-                        Verdict::Usable,
-                        "lens_of_other_rate",
-                        format!(
-                            "{whose} lens file was made at {lens_hz:.0} Hz, the recording has {film_hz:.0} Hz"
-                        ),
-                        "some phones crop at other rates: make the lens in the video mode of the recordings",
-                    );
-                }
-            }
-            None => {
-                let camera = calibration
-                    .rig
-                    .camera(if phone == 0 { Phone::Left } else { Phone::Right });
-                judgement.include(&judge(camera, &calibration.lenses[phone], whose));
-            }
-        }
-    }
-    judgement.weigh(
-        (calibration.angle_deg - 90.0).abs(),
-        30.0,
-        60.0,
-        "angle",
-        format!(
-            "the phones look at the mound {:.0} degrees apart",
-            calibration.angle_deg
-        ),
-        "place the phones so that their lines of sight meet at 60 to 110 degrees; if they do, check --square-mm",
-    );
-    judgement.weigh(
-        1.0 / pairs.len().max(1) as f64,
-        1.0 / 8.0,
-        1.0 / 3.0,
-        "few_pairs",
-        format!("both phones see the board together in {} views only", pairs.len()),
-        "show the board at the mound, turned half-way to both phones, in ten different places",
-    );
-    let doubt_mm = calibration.joint_error.map_or(f64::INFINITY, |e| {
-        e.calibration_mm.into_iter().fold(0.0, f64::max)
-    });
-    judgement.weigh(
-        doubt_mm,
-        8.0,
-        25.0,
-        "mound_doubtful",
-        format!("the calibration alone moves a point at the mound by {doubt_mm:.0} mm"),
-        "show the board in more places at the mound, and close to each phone",
-    );
-    judgement.weigh(
-        calibration.rejected_share,
-        0.02,
-        0.2,
-        "corners_rejected",
-        format!(
-            "{:.0} % of the corners contradict the others",
-            100.0 * calibration.rejected_share
-        ),
-        "hold the board still, keep the phones still, switch video stabilisation off",
-    );
-    judgement
 }

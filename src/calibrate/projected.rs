@@ -32,8 +32,9 @@ pub(super) struct Session {
     pub(super) mound_views: usize,
     /// Largest slant of near views, degrees.
     pub(super) slant_deg: f64,
-    /// Lean and turn of the standing board, degrees; `None`: it is not stood.
-    pub(super) stood: Option<(f64, f64)>,
+    /// Turns of the standing board about the world's axes (target line, vertical, crosswise), degrees, and where it stands
+    /// on the ground, metres, each time it is stood.
+    pub(super) stood: Vec<([f64; 3], [f64; 2])>,
     pub(super) timed: bool,
 }
 
@@ -74,7 +75,7 @@ impl Default for Session {
             near_views: 20,
             mound_views: 14,
             slant_deg: 40.0,
-            stood: Some((0.0, 0.0)),
+            stood: vec![([0.0; 3], [0.0; 2])],
             timed: true,
         }
     }
@@ -120,16 +121,17 @@ impl Session {
             );
             moment += 1;
         }
-        if let Some((lean_deg, turn_deg)) = self.stood {
-            // Leans about the target line's crosswise axis, turns about the vertical.
-            let error = Rotation3::from_euler_angles(0.0, turn_deg.to_radians(), lean_deg.to_radians());
-            let stood = Rigid::new(error, Vector3::zeros()).after(&world_from_board(&self.board, true));
+        for (turns_deg, [x, z]) in &self.stood {
+            let error = Rotation3::from_scaled_axis(Vector3::from(turns_deg.map(f64::to_radians)));
+            let at = Vector3::new(*x, 0.0, *z);
+            let stood = Rigid::new(error, at).after(&world_from_board(&self.board, true));
             self.record(
                 &mut films,
                 moment,
                 &[0, 1].map(|p| (p, from_world[p].after(&stood))),
                 &mut rng,
             );
+            moment += 1;
         }
         films
     }

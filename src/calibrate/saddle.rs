@@ -4,6 +4,8 @@
 //! spots. A candidate must also have a ring around it whose brightness goes up and down twice (second harmonic over the
 //! first), which an edge or the corner of a single square does not.
 
+use std::sync::LazyLock;
+
 use nalgebra::{Matrix2, Vector2};
 
 use crate::picture::Grey;
@@ -15,6 +17,10 @@ const MIN_RESPONSE: f32 = 1.0;
 /// Radius of the ring, pixels of the plane.
 const RING_PX: f32 = 3.0;
 const RING_SAMPLES: usize = 16;
+/// Sine and cosine of each sample's angle.
+static RING: LazyLock<[(f32, f32); RING_SAMPLES]> = LazyLock::new(|| {
+    std::array::from_fn(|k| (k as f32 * (std::f32::consts::TAU / RING_SAMPLES as f32)).sin_cos())
+});
 /// Least amplitude of the ring's second harmonic, grey levels.
 const MIN_AMPLITUDE: f32 = 4.0;
 /// How far the second harmonic must stand over the first.
@@ -218,6 +224,9 @@ impl Plane {
     /// The saddle at a pixel, placed by one Newton step, if the ring around it agrees.
     fn inspect(&self, x: usize, y: usize, response: f32, min_amplitude: f32) -> Option<Saddle> {
         let hessian = self.hessian(x, y);
+        if hessian.determinant() >= 0.0 {
+            return None;
+        }
         let gradient = Vector2::new(
             f64::from(self.at(x + 1, y) - self.at(x - 1, y)) / 2.0,
             f64::from(self.at(x, y + 1) - self.at(x, y - 1)) / 2.0,
@@ -230,9 +239,7 @@ impl Plane {
         };
         let at = Vector2::new(x as f64, y as f64) + step;
         let (mut first, mut second) = ([0.0_f32; 2], [0.0_f32; 2]);
-        for k in 0..RING_SAMPLES {
-            let angle = k as f32 * (std::f32::consts::TAU / RING_SAMPLES as f32);
-            let (sin, cos) = angle.sin_cos();
+        for &(sin, cos) in RING.iter() {
             let v = self.sample(at.x as f32 + RING_PX * cos, at.y as f32 + RING_PX * sin);
             first = [first[0] + v * cos, first[1] + v * sin];
             // Double angle: cos 2a = cos^2 - sin^2, sin 2a = 2 sin cos.

@@ -1,5 +1,7 @@
 //! Lenses, pose, world and expected errors against known rigs.
 
+use rayon::prelude::*;
+
 use crate::calibrate::bundle::lens_numbers;
 use crate::calibrate::projected::{Session, angle_deg, codes, full, pose_miss, run, settings};
 use crate::calibrate::{CalibrateError, DistortionOrder, Pairing, Verdict, calibrate, lens};
@@ -38,14 +40,17 @@ fn perfect_corners_give_the_true_rig() {
 
 #[test]
 fn errors_match_their_stated_standard_errors() {
-    // Twelve sessions, 18 numbers of two lenses each: of a normal law 95.4 % lie within 2 sd and the mean square is 1.
+    // A hundred sessions, 18 numbers of two lenses each: of a normal law 95.4 % lie within 2 sd and the mean square is 1.
     let session = Session::default();
     let truth: Vec<f64> = [lens_numbers(&session.rig.left), lens_numbers(&session.rig.right)].concat();
     let (mut within, mut count, mut squares, mut worst) = (0.0, 0.0, 0.0, 0.0_f64);
     let mut pose_ratio = [0.0, 0.0];
-    let seeds = 12;
-    for seed in 0..seeds {
-        let found = run(&session.films(100 + seed), &full()).unwrap();
+    let seeds = 100;
+    let all: Vec<_> = (0..seeds)
+        .into_par_iter()
+        .map(|seed| run(&session.films(100 + seed), &full()).unwrap())
+        .collect();
+    for (seed, found) in all.iter().enumerate() {
         let sd = [found.lenses[0].sd.unwrap(), found.lenses[1].sd.unwrap()].concat();
         let numbers = [lens_numbers(&found.rig.left), lens_numbers(&found.rig.right)].concat();
         for ((a, b), s) in numbers.iter().zip(&truth).zip(&sd) {
@@ -74,11 +79,12 @@ fn errors_match_their_stated_standard_errors() {
         100.0 * within / count,
         squares / count
     );
-    assert!(within / count > 0.9, "{}", within / count);
-    assert!((0.6..1.5).contains(&(squares / count)), "{}", squares / count);
-    assert!(worst < 4.0, "{worst}");
+    // Of 1800 draws that hang together in tens, the share scatters by about 1 %.
+    assert!(within / count >= 0.94, "{}", within / count);
+    assert!((0.85..1.15).contains(&(squares / count)), "{}", squares / count);
+    assert!(worst < 5.0, "{worst}");
     for ratio in pose_ratio {
-        assert!((0.4..2.2).contains(&ratio), "{pose_ratio:?}");
+        assert!((0.7..1.4).contains(&ratio), "{pose_ratio:?}");
     }
 }
 
@@ -144,7 +150,7 @@ fn a_few_wrong_corners_do_no_harm() {
 #[test]
 fn the_world_comes_from_the_standing_board_alone() {
     let session = Session {
-        stood: Some((1.5, -2.0)),
+        stood: vec![([0.0, -2.0, 1.5], [0.0; 2])],
         ..Session::default()
     };
     let found = run(&session.films(21), &full()).unwrap();
@@ -158,12 +164,12 @@ fn the_world_comes_from_the_standing_board_alone() {
         off.angle().to_degrees()
     );
     assert!(
-        (1.0..1.3).contains(&world.sd_tilt_deg) && (1.0..1.3).contains(&world.sd_yaw_deg),
+        (1.2..1.4).contains(&world.sd_tilt_deg) && (1.2..1.4).contains(&world.sd_yaw_deg),
         "{world:?}"
     );
     let never = run(
         &Session {
-            stood: None,
+            stood: Vec::new(),
             mound_views: 14,
             ..Session::default()
         }
@@ -181,7 +187,7 @@ fn the_world_comes_from_the_standing_board_alone() {
     let nobody = run(
         &Session {
             mound_views: 0,
-            stood: None,
+            stood: Vec::new(),
             ..Session::default()
         }
         .films(22),

@@ -1,6 +1,7 @@
 //! The pose between the two phones: a start that most pairs agree with, then one refinement of everything.
 
 use nalgebra::Vector2;
+use rayon::prelude::*;
 
 use crate::calibrate::CalibrateError;
 use crate::calibrate::board::Board;
@@ -10,7 +11,7 @@ use crate::calibrate::film::motion_px;
 use crate::calibrate::intrinsics::{observed, pose_of};
 use crate::calibrate::robust::{Fit, fit};
 use crate::calibrate::select::Pair;
-use crate::geometry::{Camera, CameraPoint, Rigid};
+use crate::geometry::{Camera, CameraPoint, RightFromLeft, Rigid};
 
 /// Median distance, of the picture's width, above which the phones did not see the same board at the same instants.
 const MAX_DISAGREEMENT: f64 = 0.03;
@@ -55,19 +56,32 @@ impl Posed {
     }
 }
 
-/// Refines lenses and pose together.
+/// Refines lenses and pose together; a `known` pose is held, and only checked against the pairs.
 ///
 /// # Errors
-/// [`CalibrateError::NoPairs`], [`CalibrateError::PhonesDisagree`], [`CalibrateError::Mirrored`],
+/// [`CalibrateError::NoPairs`], [`CalibrateError::PhonesDisagree`], [`CalibrateError::PoseDisagrees`], [`CalibrateError::Mirrored`],
 /// [`CalibrateError::NotSolved`].
 pub(super) fn refine(
     lenses: [LensStart<'_>; 2],
     pairs: &[Pair],
     board: &Board,
+    known: Option<RightFromLeft>,
 ) -> Result<Fit, CalibrateError> {
     let cameras = [lenses[0].camera, lenses[1].camera];
-    let posed: Vec<Posed> = pairs.iter().filter_map(|p| posed(p, &cameras, board)).collect();
-    let (right_from_left, miss_px) = agreed(&posed, &cameras[1]).ok_or(CalibrateError::NoPairs)?;
+    let posed: Vec<Posed> = pairs
+        .par_iter()
+        .filter_map(|p| posed(p, &cameras, board))
+        .collect();
+    let (right_from_left, miss_px) = match known {
+        Some(pose) => (
+            pose.0,
+            median(posed.iter().map(|p| p.miss_px(&pose.0, &cameras[1]))),
+        ),
+        None => agreed(&posed, &cameras[1]).ok_or(CalibrateError::NoPairs)?,
+    };
+    if known.is_some() && miss_px > MAX_DISAGREEMENT * f64::from(cameras[1].width_px) {
+        return Err(CalibrateError::PoseDisagrees { miss_px });
+    }
     if miss_px > MAX_DISAGREEMENT * f64::from(cameras[1].width_px) {
         return Err(if agrees_mirrored(pairs, &cameras, board) {
             CalibrateError::Mirrored
@@ -91,7 +105,7 @@ pub(super) fn refine(
             }
         };
         let paired: Vec<BoardView> = pairs.iter().map(in_pairs).collect();
-        for view in &lenses[phone].views {
+        let alone = lenses[phone].views.par_iter().filter_map(|view| {
             let same = |other: &BoardView| {
                 let size = view
                     .corners
@@ -100,22 +114,21 @@ pub(super) fn refine(
                     .map_or(1.0, |(a, b)| a.at.distance_px(b.at));
                 motion_px(other, view) < SAME_VIEW * size
             };
-            let corners = observed(view, board);
             if paired.iter().any(same) {
-                continue;
+                return None;
             }
-            let Some(pose) = pose_of(&cameras[phone], &corners) else {
-                continue;
-            };
+            let corners = observed(view, board);
+            let pose = pose_of(&cameras[phone], &corners)?;
             let seen = if phone == 0 {
                 [corners, Vec::new()]
             } else {
                 [Vec::new(), corners]
             };
-            views.push(View { pose, seen });
-        }
+            Some(View { pose, seen })
+        });
+        views.extend(alone.collect::<Vec<View>>());
     }
-    let mut free = [true; SHARED];
+    let mut free = [known.is_none(); SHARED];
     free[..LENS].copy_from_slice(&lenses[0].free);
     free[LENS..2 * LENS].copy_from_slice(&lenses[1].free);
     // A prior counts against corners of unit variance, so the corners' own doubt must be known: assumed, then found.
@@ -152,7 +165,7 @@ fn posed(pair: &Pair, cameras: &[Camera; 2], board: &Board) -> Option<Posed> {
 /// The pair's pose that agrees best with all pairs: the least median distance.
 fn agreed(posed: &[Posed], right: &Camera) -> Option<(Rigid, f64)> {
     posed
-        .iter()
+        .par_iter()
         .map(|candidate| {
             let pose = candidate.right_from_left();
             (pose, median(posed.iter().map(|p| p.miss_px(&pose, right))))

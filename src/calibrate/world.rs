@@ -3,9 +3,12 @@
 //! Rule: of all moments at which the board stood still (in films: moved less than 20 px/s for 0.4 s or more; of loose
 //! pictures: each), the last one counts (in films: one that ended within 3 s of the last, so that carrying the board away
 //! does no harm), if the board stands upright and level in it: its columns within 25 degrees of the camera's vertical and
-//! its rows within 12 degrees of the camera's horizontal, phones being held level. Boards shown earlier never count. Both
-//! phones are used if both saw it then. Either end of the board may be up; the lowest squares then stand `margin_m` above
-//! the ground.
+//! its rows within 12 degrees of the camera's horizontal, phones being held level. Both phones are used if both saw it
+//! then. Either end of the board may be up; the lowest squares then stand `margin_m` above the ground.
+//!
+//! A board held by hand leans a degree or two, and that goes one for one into the world. Boards stood at the same place
+//! before, set down anew each time, lean independently: their mean is used, and their scatter tells how steady the hand was.
+//! Boards shown elsewhere never count.
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
 
@@ -15,6 +18,7 @@ use crate::calibrate::corners::{BoardView, Corner};
 use crate::calibrate::film::Film;
 use crate::calibrate::intrinsics::{observed, pose_of};
 use crate::calibrate::robust::fit;
+use crate::calibrate::standings::{Standing, mean_world};
 use crate::calibrate::{CalibrateSettings, Pairing};
 use crate::geometry::{PixelPoint, Rigid, StereoRig, WorldFromLeft};
 
@@ -38,8 +42,10 @@ pub struct WorldFrame {
     pub sd_tilt_deg: f64,
     /// Standard deviation of the target's direction, degrees.
     pub sd_yaw_deg: f64,
-    /// How many phones saw the board.
+    /// How many phones saw the board that stood last.
     pub phones: usize,
+    /// How many times the board was stood.
+    pub standings: usize,
 }
 
 /// A moment at which one phone saw the board stand still.
@@ -94,6 +100,38 @@ pub(super) fn world_frame(
                 .to_owned()
         });
     };
+    let last = standing(rig, &moments, phone, moment, settings)
+        .ok_or("the standing board's pose could not be computed")?;
+    let mut standings = vec![last];
+    let mut spans = vec![(moment.start_s, moment.end_s)];
+    for (phone, moment) in (0..2).flat_map(|p| moments[p].iter().rev().map(move |m| (p, m))) {
+        let again = |&(from, to): &(f64, f64)| moment.start_s <= to && moment.end_s >= from;
+        if spans.iter().any(again) {
+            continue;
+        }
+        let level = pose_of(cameras[phone], &observed(&moment.view, &settings.board))
+            .is_some_and(|p| upright(&p).is_some());
+        if let Some(found) = level
+            .then(|| standing(rig, &moments, phone, moment, settings))
+            .flatten()
+            && standings[0].same_place(&found)
+            && !standings.iter().any(|s| s.same_standing(&found))
+        {
+            standings.push(found);
+            spans.push((moment.start_s, moment.end_s));
+        }
+    }
+    Ok(mean_world(&standings, settings))
+}
+
+/// One standing of the board: from both phones when both saw it then and agree, else from the one given.
+fn standing(
+    rig: &StereoRig,
+    moments: &[Vec<Moment>; 2],
+    phone: usize,
+    moment: &Moment,
+    settings: &CalibrateSettings,
+) -> Option<Standing> {
     let other = moments[1 - phone]
         .iter()
         .rev()
@@ -109,10 +147,17 @@ pub(super) fn world_frame(
     let fitted = placed(rig, seen)
         .filter(|f| f.rms_px <= MAX_RMS_PX)
         .map(|f| (f, both));
-    let (fitted, both) = fitted
-        .or_else(|| Some((placed(rig, alone)?, false)))
-        .ok_or("the standing board's pose could not be computed")?;
-    frame_of(fitted, if both { 2 } else { 1 }, settings)
+    let (placed, both) = fitted.or_else(|| Some((placed(rig, alone)?, false)))?;
+    // Which end is up was decided in the camera that saw it; in the left camera the same end is nearer to its up.
+    let columns_down = placed.left_from_board.rotation * Vector3::y();
+    let world_from_board = world_from_board(&settings.board, columns_down.y > 0.0);
+    let world_from_left = world_from_board.after(&placed.left_from_board.inverse());
+    let r = world_from_left.rotation.matrix();
+    Some(Standing {
+        world_from_left,
+        turn_covariance: r * placed.turn_covariance * r.transpose(),
+        phones: if both { 2 } else { 1 },
+    })
 }
 
 /// The board's pose in the left camera with its covariance (turn first).
@@ -151,22 +196,6 @@ fn placed(rig: &StereoRig, seen: [Vec<Observed>; 2]) -> Option<Placed> {
         left_from_board,
         turn_covariance,
         rms_px: fit.rms_px,
-    })
-}
-
-fn frame_of(placed: Placed, phones: usize, settings: &CalibrateSettings) -> Result<WorldFrame, String> {
-    // Which end is up was decided in the camera that saw it; in the left camera the same end is nearer to its up.
-    let columns_down = placed.left_from_board.rotation * Vector3::y();
-    let world_from_board = world_from_board(&settings.board, columns_down.y > 0.0);
-    let world_from_left = world_from_board.after(&placed.left_from_board.inverse());
-    let r = world_from_left.rotation.matrix();
-    let doubt = r * placed.turn_covariance * r.transpose();
-    let combined = |variance: f64, hand_deg: f64| variance.max(0.0).sqrt().to_degrees().hypot(hand_deg);
-    Ok(WorldFrame {
-        world_from_left: WorldFromLeft(world_from_left),
-        sd_tilt_deg: combined((doubt[(0, 0)] + doubt[(2, 2)]) / 2.0, settings.board_lean_sd_deg),
-        sd_yaw_deg: combined(doubt[(1, 1)], settings.board_turn_sd_deg),
-        phones,
     })
 }
 

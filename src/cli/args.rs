@@ -5,6 +5,9 @@ use std::str::FromStr;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::cli::board::BoardSheetArguments;
+use crate::cli::place::PlaceArguments;
+
 /// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
 #[derive(Debug, Parser)]
 #[command(
@@ -37,8 +40,10 @@ pub(crate) struct Arguments {
 pub(crate) enum Command {
     /// Film the demo scenario with two virtual phones, then run the whole job on it and compare with the truth.
     Demo(DemoArguments),
-    /// The checkerboard to print: A1 landscape, 10 x 7 squares of 70 mm, with a ruler.
+    /// The checkerboard to print (PDF, SVG): A1 landscape, 10 x 7 squares of 70 mm, with a ruler; or another size.
     Board(BoardSheetArguments),
+    /// Where the phones and the board go, in words and drawn.
+    Place(PlaceArguments),
     /// One phone's lens from a video of the board held close to it; made once, used for months.
     Lens(LensArguments),
     /// Two videos (or two folders of pictures) of the board -> the stereo rig and its quality.
@@ -66,14 +71,6 @@ pub(crate) struct DemoArguments {
     /// Throwing hand.
     #[arg(long, value_enum, default_value_t = Hand::Right)]
     pub(crate) throws: Hand,
-}
-
-/// Options of `board`.
-#[derive(Debug, Args)]
-pub(crate) struct BoardSheetArguments {
-    /// File to write, e.g. board.svg.
-    #[arg(long, short, default_value = "board.svg")]
-    pub(crate) out: PathBuf,
 }
 
 /// The board: counts inner corners, not squares.
@@ -113,12 +110,28 @@ pub(crate) struct CalibrateArguments {
     /// White edge below the lowest squares, millimetres: their height above the ground [default: one square].
     #[arg(long, value_name = "MM", value_parser = margin_mm)]
     pub(crate) margin_mm: Option<f64>,
-    /// LEFT phone's lens file: then the board need not be shown close to it.
+    /// LEFT phone's lens file, ours or OpenCV's YAML: then the board need not be shown close to it.
     #[arg(long, value_name = "FILE")]
     pub(crate) lens_left: Option<PathBuf>,
     /// RIGHT phone's lens file.
     #[arg(long, value_name = "FILE")]
     pub(crate) lens_right: Option<PathBuf>,
+    /// OpenCV's YAML file of the pose between the phones (R, T; first camera LEFT): held, not estimated.
+    #[arg(long, value_name = "FILE", requires = "stereo_unit_mm")]
+    pub(crate) stereo: Option<PathBuf>,
+    /// Length of that file's unit, millimetres: that in which its board's squares were given.
+    #[arg(long, value_name = "MM", requires = "stereo", value_parser = square_mm)]
+    pub(crate) stereo_unit_mm: Option<f64>,
+    /// Distance from lens to lens of the two phones by tape, metres: checks the board's size.
+    #[arg(long, value_name = "M", value_parser = apart_m)]
+    pub(crate) phones_apart_m: Option<f64>,
+    /// Where the upright board stood, if not on the rubber: metres toward home plate and to the right of one who faces it,
+    /// from the middle of the rubber's front edge, e.g. 1.5,0; it faces home plate all the same.
+    #[arg(long, value_name = "X,Z", allow_hyphen_values = true)]
+    pub(crate) board_at_m: Option<Place>,
+    /// The upright board was set up with a spirit level: the vertical is then known better.
+    #[arg(long)]
+    pub(crate) board_levelled: bool,
     /// Left clock minus right clock, seconds, when the sound cannot tell.
     #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = offset_s)]
     pub(crate) offset_s: Option<f64>,
@@ -163,6 +176,9 @@ pub(crate) struct MeasureArguments {
     /// The recordings are slow-motion clips made at this rate.
     #[arg(long, value_name = "HZ", value_parser = rate_hz)]
     pub(crate) capture_fps: Option<f64>,
+    /// A phone was nudged since the calibration: fit the pose between the phones to the recording.
+    #[arg(long)]
+    pub(crate) refine_rig: bool,
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,
@@ -227,12 +243,16 @@ fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> 
     }
 }
 
-fn square_mm(text: &str) -> Result<f64, String> {
+pub(crate) fn square_mm(text: &str) -> Result<f64, String> {
     within(text, 1.0, 1000.0, "mm")
 }
 
-fn margin_mm(text: &str) -> Result<f64, String> {
+pub(crate) fn margin_mm(text: &str) -> Result<f64, String> {
     within(text, 0.0, 3000.0, "mm")
+}
+
+fn apart_m(text: &str) -> Result<f64, String> {
+    within(text, 0.05, 100.0, "m")
 }
 
 fn height_m(text: &str) -> Result<f64, String> {
@@ -326,6 +346,30 @@ impl FromStr for Both {
         Ok(Self {
             left: parse(left).ok_or_else(wrong)?,
             right: parse(right).ok_or_else(wrong)?,
+        })
+    }
+}
+
+/// `X,Z`: a place on the ground.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Place {
+    /// Toward home plate, metres.
+    pub(crate) toward_m: f64,
+    /// To the right of one who faces it, metres.
+    pub(crate) right_m: f64,
+}
+
+impl FromStr for Place {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let number = |t: &str| within(t, -30.0, 30.0, "m");
+        let (x, z) = text
+            .split_once(',')
+            .ok_or_else(|| format!("'{text}' is not two numbers as X,Z, e.g. 1.5,0"))?;
+        Ok(Self {
+            toward_m: number(x)?,
+            right_m: number(z)?,
         })
     }
 }

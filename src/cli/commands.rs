@@ -4,10 +4,12 @@ use std::path::Path;
 
 use crate::calibrate::{Board, Calibration, LensFile, RigFile, Verdict};
 use crate::cli::args::{
-    AthleteArguments, BoardArguments, BoardSheetArguments, Both, CalibrateArguments, Command, DemoArguments,
-    ExportArguments, Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
+    AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, ExportArguments,
+    Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
 };
+use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
+use crate::cli::place::place;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
 use crate::kinematics::{self, Athlete};
@@ -16,7 +18,7 @@ use crate::pipeline::{
     calibrate_recording, keypoints_of, make_lens, measure_joints, measure_recording,
 };
 use crate::quality::Warning;
-use crate::report::{BoardSheet, terminal_table};
+use crate::report::terminal_table;
 use crate::skeleton::Side;
 use crate::store::{DeliveryRecord, Export, ExportFormat, write_whole};
 
@@ -24,6 +26,7 @@ use crate::store::{DeliveryRecord, Export, ExportFormat, write_whole};
 pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, PipelineError> {
     match command {
         Command::Board(arguments) => board_sheet(arguments, terminal),
+        Command::Place(arguments) => place(arguments, terminal),
         Command::Lens(arguments) => lens(arguments, terminal),
         Command::Calibrate(arguments) => calibrate(arguments, terminal),
         Command::Measure(arguments) => measure(arguments, terminal),
@@ -31,25 +34,6 @@ pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, Pipeline
         Command::Keypoints(arguments) => keypoints(arguments, terminal),
         Command::Demo(arguments) => run_demo(arguments, terminal),
     }
-}
-
-fn board_sheet(arguments: &BoardSheetArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
-    let sheet = BoardSheet::default();
-    write_whole(&arguments.out, sheet.to_svg()?.as_bytes())?;
-    if terminal.json() {
-        terminal.result(
-            &serde_json::json!({ "file": arguments.out, "squares": "9x6", "square_mm": sheet.square_mm })
-                .to_string(),
-        );
-    } else {
-        terminal.result(&format!(
-            "{}: print it on A1 at 100 % and glue it flat on a stiff board; the ruler must measure 200 mm.\n\
-             Then calibrate with --squares 9x6 --square-mm {} (measure a printed square: its true edge counts).",
-            arguments.out.display(),
-            sheet.square_mm
-        ));
-    }
-    Ok(DONE)
 }
 
 fn lens(arguments: &LensArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
@@ -79,6 +63,13 @@ fn calibrate(arguments: &CalibrateArguments, terminal: &Terminal) -> Result<u8, 
         right: arguments.right.clone(),
         board: board(&arguments.board, arguments.margin_mm),
         lenses: [arguments.lens_left.clone(), arguments.lens_right.clone()],
+        stereo: arguments
+            .stereo
+            .clone()
+            .zip(arguments.stereo_unit_mm.map(|mm| mm / 1000.0)),
+        phones_apart_m: arguments.phones_apart_m,
+        board_at_m: arguments.board_at_m.map(|at| [at.toward_m, at.right_m]),
+        board_levelled: arguments.board_levelled,
         offset_s: arguments.offset_s,
         out: arguments.out.clone(),
     };
@@ -112,14 +103,25 @@ fn rig_words(c: &Calibration, out: &Path) -> String {
     }
     match &c.world {
         Ok(w) => words.push_str(&format!(
-            "\n  world frame from the upright board: vertical +- {:.1} degrees, target line +- {:.1} degrees",
-            w.sd_tilt_deg, w.sd_yaw_deg
+            "\n  world frame from the upright board, stood {}: vertical +- {:.1} degrees, target line +- {:.1} degrees{}",
+            times(w.standings),
+            w.sd_tilt_deg,
+            w.sd_yaw_deg,
+            if w.standings < 3 { " (set it down anew three to five times to halve that)" } else { "" }
         )),
         Err(reason) => words.push_str(&format!(
             "\n  no world frame ({reason}): tilts and directions will not be measurable"
         )),
     }
     words
+}
+
+fn times(count: usize) -> String {
+    match count {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        more => format!("{more} times"),
+    }
 }
 
 fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
@@ -137,6 +139,7 @@ fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, Pipe
                 exposure_s: seconds(arguments.exposure_ms),
                 offset_s: arguments.offset_s,
                 capture_fps: arguments.capture_fps,
+                refine_rig: arguments.refine_rig,
                 model: arguments.model.clone(),
                 cutoff_hz: arguments.cutoff_hz,
             },

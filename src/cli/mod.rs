@@ -3,6 +3,12 @@
 /// What may be typed.
 mod args;
 
+/// `board`.
+mod board;
+
+/// `place`.
+mod place;
+
 /// Progress, warnings, errors, exit codes.
 mod terminal;
 

@@ -1,13 +1,15 @@
 //! Recordings of the board become a rig or a lens.
 
+use std::cell::Cell;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
 use crate::calibrate::{
-    Board, CalibrateSettings, Calibration, Film, Lens, LensFile, Pairing, RigFile, calibrate, find_board,
-    lens,
+    Board, CalibrateSettings, Calibration, Film, Lens, LensFile, OpenCvLens, Pairing, RigFile, calibrate,
+    find_board, is_opencv_yaml, lens, opencv_pose,
 };
+use crate::geometry::Phone;
 use crate::ingest::{Clip, IngestOptions, open_clip};
 use crate::picture::Grey;
 use crate::pipeline::{PipelineError, clocks, given, refuse_same_video};
@@ -21,11 +23,26 @@ const LOOK_EVERY_S: f64 = 1.0 / 30.0;
 /// Pictures looked at together on all cores.
 const BATCH: usize = 16;
 
+/// When a board of one other size was seen this often and the one asked for never, `--squares` is probably wrong: from then
+/// on a look now and then suffices.
+const OTHER_SEEN: usize = 12;
+const LOOK_AGAIN_S: f64 = 0.5;
+
+/// After as many such looks, a quarter of them at the other size, the rest of the film is left unseen.
+const LAST_LOOKS: usize = 20;
+
 /// A clock offset given by hand, or from sound that could not be heard, is doubted by this, seconds.
 const BLIND_OFFSET_SD_S: f64 = 0.02;
 
+/// Lean of a board set up with a spirit level, degrees (builders' levels are good to a millimetre a metre, 0.06 degrees; the
+/// print may not be flat).
+const LEVELLED_SD_DEG: f64 = 0.3;
+
 /// Where a lens file comes from.
-const LENS_HINT: &str = "a lens file is what `twinmound lens` wrote for this phone; without one, show the board close to the phone";
+const LENS_HINT: &str = "a lens file is what `twinmound lens` or OpenCV's FileStorage (YAML) wrote for this phone; without one, show the board close to the phone";
+
+/// Where a file of the pose between the phones comes from.
+const STEREO_HINT: &str = "--stereo takes the YAML file that OpenCV's FileStorage wrote after stereoCalibrate (R, T: second camera from first); the first camera is LEFT";
 
 /// What `calibrate` was asked to do.
 #[derive(Clone, Debug)]
@@ -36,8 +53,16 @@ pub struct BoardRequest {
     pub right: PathBuf,
     /// The board.
     pub board: Board,
-    /// Lens files of left and right.
+    /// Lens files of left and right: ours, or OpenCV's YAML.
     pub lenses: [Option<PathBuf>; 2],
+    /// OpenCV's YAML file of the pose between the phones, and the length of its unit in metres.
+    pub stereo: Option<(PathBuf, f64)>,
+    /// Distance between the two phones' lenses by tape, metres.
+    pub phones_apart_m: Option<f64>,
+    /// Where the board stood when not on the rubber: toward the target and to the right of one who faces it, metres.
+    pub board_at_m: Option<[f64; 2]>,
+    /// Whether the board was set up with a spirit level.
+    pub board_levelled: bool,
     /// Known clock offset (left time = right time + offset), seconds.
     pub offset_s: Option<f64>,
     /// File to write.
@@ -53,11 +78,23 @@ pub fn calibrate_recording(
     progress: &dyn Progress,
 ) -> Result<(Calibration, Vec<Warning>), PipelineError> {
     let mut warnings = Warnings::default();
-    let settings = CalibrateSettings::new(request.board);
+    let known_pose = match &request.stereo {
+        Some((path, unit_m)) => Some(given(path, STEREO_HINT, |text| opencv_pose(text, *unit_m))?),
+        None => None,
+    };
+    let mut settings = CalibrateSettings {
+        known_pose,
+        phones_apart_m: request.phones_apart_m,
+        board_at_m: request.board_at_m.unwrap_or_default(),
+        ..CalibrateSettings::new(request.board)
+    };
+    if request.board_levelled {
+        settings.board_lean_sd_deg = LEVELLED_SD_DEG;
+    }
     let [left_lens, right_lens] = &request.lenses;
-    let known = [
-        read_lens(left_lens.as_deref())?,
-        read_lens(right_lens.as_deref())?,
+    let lenses = [
+        read_lens(left_lens.as_deref(), Phone::Left)?,
+        read_lens(right_lens.as_deref(), Phone::Right)?,
     ];
     let (films, pairing) = if request.left.is_dir() || request.right.is_dir() {
         (
@@ -71,25 +108,26 @@ pub fn calibrate_recording(
             open_clip(&request.right, &options)?,
         ];
         refuse_same_video(&request.left, &request.right)?;
+        let mut look = |phone: Phone, what: &str| {
+            let clip = &clips[phone as usize];
+            let film = look_through(clip, &request.board, what, progress, &mut warnings)?;
+            // The other phone's film need not be read to say so.
+            film.refuse_unseen(phone)?;
+            Ok::<_, PipelineError>(film)
+        };
         let films = [
-            look_through(
-                &clips[0],
-                &request.board,
-                "look for the board, left",
-                progress,
-                &mut warnings,
-            )?,
-            look_through(
-                &clips[1],
-                &request.board,
-                "look for the board, right",
-                progress,
-                &mut warnings,
-            )?,
+            look(Phone::Left, "look for the board, left")?,
+            look(Phone::Right, "look for the board, right")?,
         ];
         (films, pairing(request, &clips, &mut warnings))
     };
     let [left, right] = &films;
+    let known = [0, 1].map(|i| match (&lenses[i], &request.lenses[i]) {
+        (Some(lens), Some(path)) => lens.for_pictures(films[i].size(), path).map(Some),
+        _ => Ok(None),
+    });
+    let [left_known, right_known] = known;
+    let known = [left_known?, right_known?];
     let calibration = calibrate(
         [left, right],
         pairing,
@@ -123,13 +161,37 @@ pub fn make_lens(
     Ok(made)
 }
 
+/// A lens as it was given.
+enum GivenLens {
+    Ours(Lens),
+    /// Its picture size may be known only from the recording.
+    OpenCv(OpenCvLens),
+}
+
+impl GivenLens {
+    fn for_pictures(&self, size: (u32, u32), path: &Path) -> Result<Lens, PipelineError> {
+        match self {
+            Self::Ours(lens) => Ok(lens.clone()),
+            Self::OpenCv(lens) => lens.lens(size).map_err(|source| PipelineError::RigFile {
+                path: path.to_owned(),
+                source,
+                hint: LENS_HINT,
+            }),
+        }
+    }
+}
+
 /// A lens file, if one is given.
-///
-/// # Errors
-/// When it cannot be read or is not a lens file.
-pub fn read_lens(path: Option<&Path>) -> Result<Option<Lens>, PipelineError> {
+fn read_lens(path: Option<&Path>, phone: Phone) -> Result<Option<GivenLens>, PipelineError> {
     let Some(path) = path else { return Ok(None) };
-    given(path, LENS_HINT, |text| LensFile::from_json(text)?.lens()).map(Some)
+    given(path, LENS_HINT, |text| {
+        if is_opencv_yaml(text) {
+            OpenCvLens::from_yaml(text, phone).map(GivenLens::OpenCv)
+        } else {
+            LensFile::from_json(text)?.lens().map(GivenLens::Ours)
+        }
+    })
+    .map(Some)
 }
 
 /// How the two films' frames belong together.
@@ -165,16 +227,28 @@ fn look_through(
     let info = &clip.info;
     let mut film = Film::new(info.width_px, info.height_px, Some(info.rate_hz));
     let mut next = f64::NEG_INFINITY;
-    let mut frames = clip.frames_where(move |_, pts| {
+    let every_s = Cell::new(LOOK_EVERY_S);
+    let mut frames = clip.frames_where(|_, pts| {
         let wanted = pts.0 >= next;
         if wanted {
-            next = pts.0 + LOOK_EVERY_S - 0.5 / 240.0;
+            next = pts.0 + every_s.get() - 0.5 / 240.0;
         }
         wanted
     })?;
     progress.start(what, None);
-    loop {
-        let batch: Vec<_> = frames.by_ref().take(BATCH).collect::<Result<_, _>>()?;
+    let mut dense = None;
+    while !film.shows_other_board(OTHER_SEEN + LAST_LOOKS / 4)
+        || dense.is_none_or(|d| film.misses.len() < d + LAST_LOOKS)
+    {
+        if dense.is_none() && film.shows_other_board(OTHER_SEEN) {
+            every_s.set(LOOK_AGAIN_S);
+            dense = Some(film.misses.len());
+        } else if dense.is_some() && !film.sightings.is_empty() {
+            every_s.set(LOOK_EVERY_S);
+            dense = None;
+        }
+        let many = if dense.is_some() { BATCH / 4 } else { BATCH };
+        let batch: Vec<_> = frames.by_ref().take(many).collect::<Result<_, _>>()?;
         if batch.is_empty() {
             break;
         }

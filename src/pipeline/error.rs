@@ -126,11 +126,19 @@ pub enum PipelineError {
     Reconstruct(#[from] ReconstructError),
     /// The two views do not show one body through this rig.
     #[error(
-        "{percent:.0} % of the keypoints do not fit one body seen by both phones\nhint: check that LEFT and RIGHT are not exchanged and that no phone moved since the calibration"
+        "{percent:.0} % of the keypoints do not fit one body seen by both phones\nhint: check that LEFT and RIGHT are not exchanged and that no phone moved since the calibration; a phone that was only nudged: --refine-rig"
     )]
     ViewsDoNotFit {
         /// Share of keypoints that contradict the rest, percent.
         percent: f64,
+    },
+    /// A phone was moved too far for the rig to be fitted.
+    #[error(
+        "the recording fits only a rig {change}: too far for --refine-rig\nhint: calibrate again; check that LEFT and RIGHT are not exchanged and that the rig file is of this set-up"
+    )]
+    RigMovedFar {
+        /// What would have to change.
+        change: String,
     },
     /// Nobody threw.
     #[error(
@@ -142,7 +150,16 @@ pub enum PipelineError {
     Store(#[from] StoreError),
     /// The board to print.
     #[error(transparent)]
-    BoardSheet(#[from] crate::report::BoardTooLarge),
+    BoardSheet(#[from] crate::report::BoardUndrawable),
+    /// Many pages in a format of one page.
+    #[error("{}: SVG holds one page\nhint: with --tile write a PDF, e.g. -o board.pdf", file.display())]
+    TiledSvg {
+        /// The file asked for.
+        file: PathBuf,
+    },
+    /// No place for the phones; a fault of the program.
+    #[error("no place for the phones was found")]
+    NoPlace,
     /// The page.
     #[error(transparent)]
     Report(#[from] ReportError),
@@ -165,7 +182,9 @@ impl PipelineError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Detect(error) | Self::InVideo { source: error, .. } => detect_blame(error),
-            Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => Blame::Machine,
+            Self::NoPlace | Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => {
+                Blame::Machine
+            }
             Self::Store(error) | Self::GivenFile { source: error, .. } if error.is_machine() => {
                 Blame::Machine
             }

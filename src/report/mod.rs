@@ -4,8 +4,17 @@
 //! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; and a table
 //! for the terminal ([`terminal_table`]). Nothing is computed here but rounding.
 
+/// Drawings true to scale.
+mod drawing;
+
 /// The checkerboard to print.
 mod board;
+
+/// The board cut into small pages.
+mod tiles;
+
+/// Where phones and board go.
+mod placement;
 
 /// What is said.
 mod content;
@@ -37,10 +46,12 @@ mod table;
 /// Other stages' texts as sentences.
 mod wording;
 
-pub use board::{BoardSheet, BoardTooLarge};
+pub use board::{BoardSheet, BoardUndrawable, Paper};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
 pub use html::page;
+pub use placement::{placement_pdf, placement_svg, placement_words};
 pub use table::terminal_table;
+pub use tiles::Tiling;
 
 /// What can go wrong with a page.
 #[derive(Debug, thiserror::Error)]

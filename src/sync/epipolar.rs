@@ -6,10 +6,10 @@
 
 use nalgebra::{Matrix3, Vector2, Vector3};
 
-use crate::geometry::{Camera, CameraPoint, Shutter};
+use crate::geometry::{Camera, CameraPoint, Shutter, StereoRig};
 use crate::skeleton::Joint;
 use crate::sync::curve::{Curve, Knot, OnCurve};
-use crate::sync::motion::MotionViews;
+use crate::sync::motion::{MotionViews, NEEDED};
 use crate::sync::pairing::TrackSampler;
 
 /// Smallest standard deviation of a keypoint that is believed, pixels.
@@ -30,6 +30,8 @@ pub(in crate::sync) struct Views {
     left: Lens,
     right: Lens,
     joints: Vec<(Curve, Curve)>,
+    /// Fewest fast observations for an answer.
+    pub(in crate::sync) needed: usize,
 }
 
 /// A camera and its shutter.
@@ -55,30 +57,49 @@ pub(in crate::sync) struct Fit {
 
 impl Views {
     pub(in crate::sync) fn new(views: &MotionViews) -> Self {
-        let lens = |camera: &Camera, shutter: &Shutter| Lens {
-            camera: *camera,
-            shutter: *shutter,
-        };
-        let left = lens(&views.rig.left, views.left_shutter);
-        let right = lens(&views.rig.right, views.right_shutter);
         let left_track = TrackSampler::new(views.left, views.left_shutter);
         let right_track = TrackSampler::new(views.right, views.right_shutter);
-        let joints = Joint::ALL
-            .into_iter()
-            .map(|joint| {
-                (
-                    left.normalised(left_track.curve(joint)),
-                    right.normalised(right_track.curve(joint)),
-                )
-            })
+        let curves = Joint::ALL.map(|joint| [left_track.curve(joint), right_track.curve(joint)]);
+        Self::of_curves(
+            &curves,
+            views.rig,
+            [views.left_shutter, views.right_shutter],
+            NEEDED,
+        )
+    }
+
+    /// Both views of things in pixels, left and right.
+    pub(in crate::sync) fn of_curves(
+        curves: &[[&Curve; 2]],
+        rig: &StereoRig,
+        shutters: [&Shutter; 2],
+        needed: usize,
+    ) -> Self {
+        let left = Lens {
+            camera: rig.left,
+            shutter: *shutters[0],
+        };
+        let right = Lens {
+            camera: rig.right,
+            shutter: *shutters[1],
+        };
+        let joints = curves
+            .iter()
+            .map(|[l, r]| (left.normalised(l), right.normalised(r)))
             .collect();
-        let pose = &views.rig.right_from_left.0;
+        let pose = &rig.right_from_left.0;
         Self {
             essential: pose.translation_m.cross_matrix() * pose.rotation.matrix(),
             left,
             right,
             joints,
+            needed,
         }
+    }
+
+    /// Standard deviations of the two readouts, seconds.
+    pub(in crate::sync) fn readout_sds_s(&self) -> (f64, f64) {
+        (self.left.shutter.readout_sd_s, self.right.shutter.readout_sd_s)
     }
 
     pub(in crate::sync) fn joint_count(&self) -> usize {

@@ -1,7 +1,7 @@
 //! Several offsets into one, and a word when they disagree.
 
 use crate::quality::Warning;
-use crate::sync::{ClockOffset, ClockSource, SyncError};
+use crate::sync::{ClockOffset, ClockSource, MotionOffset, SyncError};
 use crate::units::Seconds;
 
 /// Difference of two witnesses, in its own standard deviations, beyond which they disagree.
@@ -59,6 +59,25 @@ pub fn fuse(
             Ok((joint, Vec::new()))
         }
     }
+}
+
+/// Joins what the motion of several deliveries of one recording says. What the readouts leave open is alike in all of them
+/// and is not averaged away.
+///
+/// # Errors
+/// [`SyncError::NoWitness`] with none.
+pub fn pool_deliveries(deliveries: &[MotionOffset]) -> Result<ClockOffset, SyncError> {
+    let own: Vec<ClockOffset> = deliveries
+        .iter()
+        .map(|d| ClockOffset {
+            sd_s: (d.clock.sd_s.powi(2) - d.readout_sd_s.powi(2)).max(0.0).sqrt(),
+            ..d.clock
+        })
+        .collect();
+    let mut pooled = pool(&own)?;
+    let shared = deliveries.iter().map(|d| d.readout_sd_s).fold(0.0, f64::max);
+    pooled.sd_s = pooled.sd_s.hypot(shared);
+    Ok(pooled)
 }
 
 /// Joins offsets of several deliveries of one recording: their weighted mean, with a drift when they span long enough

@@ -6,6 +6,7 @@
 //! |---|---|---|
 //! | sound: the same claps in both tracks | `sound` | frames: a phone's delay between sound and picture is unknown |
 //! | motion: the two views of moving joints must fit the rig at common instants | `motion` | tenths of a millisecond |
+//! | a ball dropped in view of both: the same with a point that is placed better and turns round sharply | `dropped` | a tenth of a millisecond |
 //! | the coach, by hand | [`ClockOffset::by_hand`] | what he says |
 //!
 //! Sound comes before the athlete is found and is a prior; motion comes after and decides; [`fuse`] joins them and
@@ -30,6 +31,12 @@ mod scan;
 /// Offset from the motion of the joints.
 mod motion;
 
+/// The phones' readouts along with the offset.
+mod readout;
+
+/// Offset from a dropped ball.
+mod dropped;
+
 /// Onsets of sounds.
 mod onset;
 
@@ -41,7 +48,8 @@ mod fuse;
 
 use crate::units::Seconds;
 
-pub use fuse::{fuse, pool};
+pub use dropped::{DropViews, Spot, offset_from_drop};
+pub use fuse::{fuse, pool, pool_deliveries};
 pub use motion::{MotionOffset, MotionSearch, MotionViews, offset_from_motion};
 pub use pairing::{SampledJoint, TrackSampler};
 pub use sound::{AudioDelay, SoundOffset, SoundOptions, SoundPaths, offset_from_sound};

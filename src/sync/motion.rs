@@ -3,12 +3,14 @@
 //! Coarse: the mean robust epipolar residual of fast joints over a grid of offsets. Fine: the root of the weighted sum
 //! of residuals, `sum q r(offset) = 0`. The weights q come from the *smoothed* velocity, so that the noise of the
 //! interpolated point cannot pull the offset toward half a frame (where interpolation averages most noise away, and a
-//! plain least-squares fit is therefore cheapest), and they allow for noise that is alike from frame to frame.
+//! plain least-squares fit is therefore cheapest), and they allow for noise that is alike from frame to frame. Last, the
+//! phones' unknown readouts are estimated along with the offset, as far as motion through the rows tells them.
 
 use crate::geometry::{Shutter, StereoRig};
 use crate::sync::coloured::Colour;
 use crate::sync::curve::Knot;
 use crate::sync::epipolar::{Fit, Views};
+use crate::sync::readout;
 use crate::sync::scan::{self, STEP_S, at_the_edge};
 use crate::sync::{ClockOffset, ClockSource, SyncError};
 use crate::track::PoseTrack;
@@ -81,6 +83,8 @@ impl MotionSearch {
 pub struct MotionOffset {
     /// The offset, at the instant where the motion fixes it best.
     pub clock: ClockOffset,
+    /// The part of the doubt that comes from the phones' unknown readouts: alike in all deliveries of one recording.
+    pub readout_sd_s: f64,
     /// Fast observations that decided.
     pub samples: usize,
     /// Median epipolar residual of them, pixels.
@@ -99,14 +103,18 @@ pub struct MotionOffset {
 /// When the motion is too slow, too short or repeats itself, when the answer is too uncertain or at the search's edge,
 /// or when the views do not fit the rig at any offset.
 pub fn offset_from_motion(views: &MotionViews, search: &MotionSearch) -> Result<MotionOffset, SyncError> {
-    let both = Views::new(views);
-    let start_s = scan::best_offset(&both, search)?;
-    let fine = Fine::solve(&both, start_s)?;
+    solved(&Views::new(views), search)
+}
+
+/// The offset at which both views of whatever moves fit the rig.
+pub(in crate::sync) fn solved(both: &Views, search: &MotionSearch) -> Result<MotionOffset, SyncError> {
+    let start_s = scan::best_offset(both, search)?;
+    let fine = Fine::solve(both, start_s)?;
     let reach_s = search.half_width_s + STEP_S;
     if (fine.offset_s - search.centre_s).abs() > reach_s {
         return Err(at_the_edge(fine.offset_s, search));
     }
-    let sd_s = fine.sd_s(views);
+    let sd_s = fine.noise_sd_s.hypot(fine.readout_sd_s);
     if sd_s > search.max_sd_s {
         return Err(SyncError::Unconstrained {
             sd_s,
@@ -121,6 +129,7 @@ pub fn offset_from_motion(views: &MotionViews, search: &MotionSearch) -> Result<
             drift: None,
             source: ClockSource::Motion,
         },
+        readout_sd_s: fine.readout_sd_s,
         samples: fine.samples,
         residual_px: fine.residual_px,
         residual_scale: fine.scale,
@@ -134,8 +143,8 @@ struct Fine {
     offset_s: f64,
     /// From the noise of the tracks alone.
     noise_sd_s: f64,
-    /// Mean displacement of the deciding rows from the middle, as shares of the readout: left, right.
-    rows: (f64, f64),
+    /// From the unknown readouts.
+    readout_sd_s: f64,
     at_s: f64,
     samples: usize,
     residual_px: f64,
@@ -144,9 +153,9 @@ struct Fine {
 }
 
 /// One joint's observations at an offset.
-struct Series {
-    knots: Vec<Knot>,
-    fits: Vec<Fit>,
+pub(in crate::sync) struct Series {
+    pub(in crate::sync) knots: Vec<Knot>,
+    pub(in crate::sync) fits: Vec<Fit>,
 }
 
 impl Fine {
@@ -161,10 +170,10 @@ impl Fine {
         for round in 0..40 {
             let series = all_series(views, &deciding, offset_s);
             let samples: usize = series.iter().map(|s| s.fits.len()).sum();
-            if samples < NEEDED {
+            if samples < views.needed {
                 return Err(SyncError::TooStill {
                     samples,
-                    needed: NEEDED,
+                    needed: views.needed,
                 });
             }
             let scale = scale(&series);
@@ -172,21 +181,25 @@ impl Fine {
             if (3..8).contains(&round) {
                 colour = Colour::of(&standardised(&series, scale));
             }
-            let sums = Sums::of(views, &series, scale, colour);
+            let sums = Sums::of(&series, scale, colour);
             // Fast motion within a frame keeps a full step from overshooting by more than this.
             let step = (-sums.pull / sums.information).clamp(-STEP_S, STEP_S);
             if sums.information <= 0.0 || !step.is_finite() {
                 return Err(SyncError::TooStill {
                     samples,
-                    needed: NEEDED,
+                    needed: views.needed,
                 });
             }
             offset_s += step;
             if (round >= 8 && step.abs() < 1e-8) || round == 39 {
+                let series = all_series(views, &deciding, offset_s);
+                let with = readout::joint(views, &series, scale, colour)
+                    .filter(|w| w.step_s.abs() < STEP_S)
+                    .ok_or(SyncError::NoWitness)?;
                 return Ok(Self {
-                    offset_s,
-                    noise_sd_s: NOISE_DOUBT * sums.variance.sqrt() / sums.information,
-                    rows: (sums.rows.0 / sums.information, sums.rows.1 / sums.information),
+                    offset_s: offset_s + with.step_s,
+                    noise_sd_s: NOISE_DOUBT * with.noise_sd_s,
+                    readout_sd_s: with.readout_sd_s,
                     at_s: sums.instant / sums.information,
                     samples,
                     residual_px: median(series.iter().flat_map(|s| &s.fits).map(|f| f.residual_px.abs())),
@@ -196,13 +209,6 @@ impl Fine {
             }
         }
         Err(SyncError::NoWitness)
-    }
-
-    /// Noise of the tracks, and what unknown readouts do when the deciding joints stand away from the middle rows.
-    fn sd_s(&self, views: &MotionViews) -> f64 {
-        let left = self.rows.0 * views.left_shutter.readout_sd_s;
-        let right = self.rows.1 * views.right_shutter.readout_sd_s;
-        (self.noise_sd_s.powi(2) + left.powi(2) + right.powi(2)).sqrt()
     }
 }
 
@@ -249,7 +255,7 @@ pub(in crate::sync) fn median(values: impl Iterator<Item = f64>) -> f64 {
 }
 
 /// Tukey's biweight: what lies beyond has no say, since a limb taken for another stays wrong for many frames together.
-fn trust(residual: f64, scale: f64) -> f64 {
+pub(in crate::sync) fn trust(residual: f64, scale: f64) -> f64 {
     let x = residual / (TUKEY * scale);
     if x.abs() < 1.0 { (1.0 - x * x).powi(2) } else { 0.0 }
 }
@@ -277,14 +283,11 @@ struct Sums {
     pull: f64,
     /// `sum q dr/doffset`.
     information: f64,
-    /// Variance of `pull`.
-    variance: f64,
-    rows: (f64, f64),
     instant: f64,
 }
 
 impl Sums {
-    fn of(views: &Views, series: &[Series], scale: f64, colour: Colour) -> Self {
+    fn of(series: &[Series], scale: f64, colour: Colour) -> Self {
         let mut sums = Self::default();
         for one in series {
             let instants: Vec<f64> = one.knots.iter().map(|knot| knot.t).collect();
@@ -293,12 +296,8 @@ impl Sums {
             let weights = colour.weights(&instants, scale * scale, &trusts, &slopes);
             for ((knot, fit), q) in one.knots.iter().zip(&one.fits).zip(weights) {
                 let gain = q * fit.slope;
-                let (left, right) = views.row_shares(knot, fit);
                 sums.pull += q * fit.residual;
                 sums.information += gain;
-                sums.variance += q * fit.smooth_slope;
-                sums.rows.0 += gain * left;
-                sums.rows.1 += gain * right;
                 sums.instant += gain * knot.t;
             }
         }

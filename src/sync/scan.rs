@@ -3,7 +3,7 @@
 use crate::sync::SyncError;
 use crate::sync::curve::Knot;
 use crate::sync::epipolar::Views;
-use crate::sync::motion::{MIN_SPEED_SD_HZ, MotionSearch, NEEDED, median};
+use crate::sync::motion::{MIN_SPEED_SD_HZ, MotionSearch, median};
 
 /// Step of the coarse grid, seconds: short against the motion, so that no minimum is missed.
 pub(in crate::sync) const STEP_S: f64 = 0.004;
@@ -41,10 +41,10 @@ pub(in crate::sync) fn best_offset(views: &Views, search: &MotionSearch) -> Resu
         .map(|k| trial(views, &observations, search.centre_s + k as f64 * STEP_S))
         .collect();
     let most = grid.iter().map(|t| t.met).max().unwrap_or(0);
-    if most < NEEDED {
+    if most < views.needed {
         return Err(SyncError::TooStill {
             samples: most,
-            needed: NEEDED,
+            needed: views.needed,
         });
     }
     let minima = minima(views, &observations, &grid, (most as f64 * MIN_SHARE) as usize);

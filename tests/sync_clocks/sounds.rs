@@ -51,7 +51,7 @@ impl Clap {
 }
 
 /// How one phone hears.
-struct Microphone {
+pub(super) struct Microphone {
     rate_hz: f64,
     start_s: f64,
     gain: f64,
@@ -86,6 +86,36 @@ fn heard(claps: &[Clap], mic: &Microphone, at: Vector3<f64>, clock_offset_s: f64
         start: Seconds(mic.start_s),
         warnings: Vec::new(),
     }
+}
+
+/// A microphone of random gain, noise and filters.
+pub(super) fn microphone(rng: &mut ChaCha8Rng) -> Microphone {
+    Microphone {
+        rate_hz: if rng.random_range(0..2) == 0 {
+            44_100.0
+        } else {
+            48_000.0
+        },
+        start_s: rng.random_range(-0.02..0.02),
+        gain: 10f64.powf(rng.random_range(-1.5..-0.3)),
+        noise: rng.random_range(0.0005..0.004),
+        low_s: rng.random_range(15e-6..50e-6),
+        high_s: rng.random_range(0.5e-3..2e-3),
+    }
+}
+
+/// Two claps at a place as both phones hear them, each on its own clock.
+pub(super) fn clapping(
+    place: Vector3<f64>,
+    phones: [Vector3<f64>; 2],
+    offsets_s: [f64; 2],
+    mics: [Microphone; 2],
+    seed: u64,
+) -> [SoundTrack; 2] {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let second_s = 1.2 + rng.random_range(0.0..0.1);
+    let claps = [0.9, second_s].map(|at_s| Clap::new(at_s, place, &mut rng));
+    [0, 1].map(|i| heard(&claps, &mics[i], phones[i], offsets_s[i], 30 * seed + i as u64))
 }
 
 #[test]
