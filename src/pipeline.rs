@@ -14,6 +14,9 @@ mod athletes;
 /// Sound and motion become one clock offset.
 mod clocks;
 
+/// The ball about release.
+mod ball;
+
 /// Results become records of the files.
 mod records;
 
@@ -209,7 +212,7 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
     })
 }
 
-/// reconstruct -> kinematics, for one delivery.
+/// reconstruct -> ball -> kinematics, for one delivery.
 fn measure_delivery(
     request: &MeasureRequest,
     recording: &Recording,
@@ -248,7 +251,11 @@ fn measure_delivery(
         throws: request.athlete.throws.or(Some(span.throws)),
         ..request.athlete
     };
-    let measures = measure(&estimate.trajectory, &athlete, &doubts(recording, &estimate));
+    let options = Options {
+        ball: ball::flight(recording, span, &estimate),
+        ..doubts(recording, &estimate)
+    };
+    let measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(measures.warnings.clone());
     let record = records::delivery(request, recording, &athlete, &estimate, &measures, warnings)?;
     let pictures = pictures::key_pictures(recording, &record.events);

@@ -20,7 +20,7 @@ const VOCABULARY: [&str; 7] = [
 ];
 
 /// The stages in the order data passes through them.
-const STAGES: [&str; 8] = [
+const STAGES: [&str; 9] = [
     "ingest",
     "sync",
     "calibrate",
@@ -28,6 +28,7 @@ const STAGES: [&str; 8] = [
     "triangulate",
     "smooth",
     "reconstruct",
+    "ball",
     "kinematics",
 ];
 

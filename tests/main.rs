@@ -2,6 +2,8 @@
 
 mod architecture;
 mod bad_recordings;
+mod ball_hazards;
+mod ball_studio;
 mod calibrate_outside;
 mod cli_stories;
 mod detect_real_people;

@@ -4,10 +4,11 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 
+use crate::ball::{BallFlight, FlightState};
 use crate::demo::studio::{CLAP_PLACE_M, FIRST_CLAP_S};
 use crate::demo::{DemoError, Studio};
 use crate::geometry::Phone;
-use crate::kinematics::{Ball, DeliveryMeasures, Event, Options, measure};
+use crate::kinematics::{DeliveryMeasures, Event, Options, measure};
 use crate::picture::Picture;
 use crate::pipeline::{PipelineError, truth_record};
 use crate::quality::Progress;
@@ -141,12 +142,14 @@ pub(crate) fn write_truth(studio: &Studio, out: &Path) -> Result<FilmedTruth, Pi
             time_s: exact.release,
             sd_s: None,
         }),
-        ball: Some(Ball {
-            position_m: exact.release_point_m,
-            position_sd_m: 0.0,
-            speed_m_s: exact.ball_speed_m_s,
-            speed_sd_m_s: 0.0,
-        }),
+        ball: Ok(BallFlight::exact(
+            exact.release,
+            FlightState {
+                position_m: exact.release_point_m,
+                velocity_m_s: exact.release_velocity_m_s,
+                acceleration_m_s2: Vector3::zeros(),
+            },
+        )),
         ..Options::without_doubt()
     };
     let athlete = studio.athlete();
