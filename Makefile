@@ -2,7 +2,7 @@
 CARGO ?= cargo
 PROGRAM = target/release/twinmound
 
-.PHONY: all setup build demo test test-all lint bench clean
+.PHONY: all setup build demo test test-all lint bench accuracy clean
 
 all: build
 
@@ -32,6 +32,12 @@ lint: setup
 # Each stage's time against the time it has.
 bench: setup
 	$(CARGO) bench --locked --bench stages
+
+# Many rendered deliveries against their truth (minutes each); writes docs/accuracy.md. Goes on where it was broken off.
+DELIVERIES ?= 40
+BUDGET ?= 8
+accuracy: setup
+	$(CARGO) bench --locked --bench accuracy -- --out accuracy --deliveries $(DELIVERIES) --budget $(BUDGET) --page docs/accuracy.md
 
 clean:
 	rm -rf target demo

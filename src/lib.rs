@@ -81,5 +81,8 @@ pub mod pipeline;
 /// Films a scenario, runs the whole job on it, compares with the truth.
 pub mod demo;
 
+/// Many rendered deliveries, measured and compared: how true the figures are.
+pub mod accuracy;
+
 /// The command line.
 pub mod cli;

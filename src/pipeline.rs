@@ -17,6 +17,12 @@ mod clocks;
 /// The ball about release.
 mod ball;
 
+/// What is given instead of measured.
+mod known;
+
+/// Files that other commands of ours wrote.
+mod input_files;
+
 /// Results become records of the files.
 mod records;
 
@@ -30,10 +36,12 @@ use std::path::{Path, PathBuf};
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens, read_lens};
 pub use error::{Blame, PipelineError};
+use input_files::{given, read_rig};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
+pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
 
-use crate::calibrate::{RigFile, RigFileError, Verdict};
+use crate::calibrate::RigFile;
 use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
@@ -125,7 +133,16 @@ pub fn measure_recording(
     request: &MeasureRequest,
     progress: &dyn Progress,
 ) -> Result<MeasuredRecording, PipelineError> {
-    let recording = look_at(request, progress)?;
+    Ok(measure_knowing(request, &Known::default(), progress)?.0)
+}
+
+/// The same with parts of it given; and the joints in both phones' pictures.
+pub(crate) fn measure_knowing(
+    request: &MeasureRequest,
+    known: &Known,
+    progress: &dyn Progress,
+) -> Result<(MeasuredRecording, [PoseTrack; 2]), PipelineError> {
+    let recording = look_at(request, known, progress)?;
     let spans = find_deliveries(&recording.smoothed.trajectory, request.athlete.throws);
     if spans.is_empty() {
         return Err(PipelineError::NothingThrown);
@@ -134,22 +151,28 @@ pub fn measure_recording(
     let mut deliveries = Vec::new();
     let mut contents = Vec::new();
     for span in &spans {
-        let (delivery, content) = measure_delivery(request, &recording, span)?;
+        let (delivery, content) = measure_delivery(request, &recording, span, known)?;
         deliveries.push(delivery);
         contents.push(content);
         progress.advance(1);
     }
     progress.finish();
     write(request, &deliveries, contents)?;
-    Ok(MeasuredRecording {
+    let measured = MeasuredRecording {
         deliveries,
         report: request.out.join("report.html"),
-    })
+    };
+    Ok((measured, recording.tracks))
 }
 
 /// ingest -> detect -> sync -> triangulate -> smooth, for the whole recording.
-fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recording, PipelineError> {
+fn look_at(
+    request: &MeasureRequest,
+    known: &Known,
+    progress: &dyn Progress,
+) -> Result<Recording, PipelineError> {
     let (rig_file, rig) = read_rig(&request.rig)?;
+    let rig = known.rig.clone().unwrap_or(rig);
     let options = IngestOptions {
         capture_fps: request.capture_fps,
         ..IngestOptions::default()
@@ -173,11 +196,18 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
         }
     }
     let shutters = [0, 1].map(|i| shutter(&clips[i], i, request));
-    let runtime = Runtime::load()?;
-    let models = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
-    let [left, right] = models;
-    let tracks = athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?;
-    let clock = clocks::find(request.offset_s, &clips, &tracks, &rig, &shutters, &mut warnings)?;
+    let tracks = match &known.tracks {
+        Some(tracks) => tracks.clone(),
+        None => {
+            let runtime = Runtime::load()?;
+            let [left, right] = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
+            athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?
+        }
+    };
+    let clock = match known.offset_s {
+        Some(offset_s) => ClockOffset::by_hand(offset_s, 0.0),
+        None => clocks::find(request.offset_s, &clips, &tracks, &rig, &shutters, &mut warnings)?,
+    };
     let keypoints = triangulate(
         &rig,
         &TwoTracks {
@@ -217,29 +247,14 @@ fn measure_delivery(
     request: &MeasureRequest,
     recording: &Recording,
     span: &DeliverySpan,
+    known: &Known,
 ) -> Result<(MeasuredDelivery, DeliveryContent), PipelineError> {
     let mut warnings = recording.warnings.clone();
-    let view = |i: usize| View {
-        track: &recording.tracks[i],
-        shutter: recording.shutters[i],
+    let estimate = if known.each_joint_alone {
+        known::joints_alone(recording, span)
+    } else {
+        estimated(recording, span)?
     };
-    let estimate = reconstruct(
-        view(0),
-        view(1),
-        &recording.rig,
-        Clock {
-            offset_s: recording.clock.offset_s,
-            sd_s: recording.clock.sd_s,
-        },
-        &recording.smoothed.trajectory,
-        &reconstruct::Delivery {
-            from: span.from,
-            to: span.to,
-            fastest: span.fastest,
-            throws: span.throws,
-        },
-        &reconstruct::Settings::default(),
-    )?;
     if estimate.rejected_share > WORST_REJECTED_SHARE {
         return Err(PipelineError::ViewsDoNotFit {
             percent: 100.0 * estimate.rejected_share,
@@ -272,6 +287,31 @@ fn measure_delivery(
         },
         content,
     ))
+}
+
+/// The body's estimate of one delivery.
+fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstruction, PipelineError> {
+    let view = |i: usize| View {
+        track: &recording.tracks[i],
+        shutter: recording.shutters[i],
+    };
+    Ok(reconstruct(
+        view(0),
+        view(1),
+        &recording.rig,
+        Clock {
+            offset_s: recording.clock.offset_s,
+            sd_s: recording.clock.sd_s,
+        },
+        &recording.smoothed.trajectory,
+        &reconstruct::Delivery {
+            from: span.from,
+            to: span.to,
+            fastest: span.fastest,
+            throws: span.throws,
+        },
+        &reconstruct::Settings::default(),
+    )?)
 }
 
 /// What the doubt of the figures comes from.
@@ -314,44 +354,6 @@ fn refuse_same_video(left: &Path, right: &Path) -> Result<(), PipelineError> {
         });
     }
     Ok(())
-}
-
-/// Where a rig comes from.
-const RIG_HINT: &str =
-    "--rig takes the file that `twinmound calibrate` wrote for these two phones; run it first";
-
-/// Reads a file that a command of ours wrote; `hint` says which.
-fn given<T>(
-    path: &Path,
-    hint: &'static str,
-    parse: impl FnOnce(&str) -> Result<T, RigFileError>,
-) -> Result<T, PipelineError> {
-    let text = store::read_text(path).map_err(|source| PipelineError::GivenFile { source, hint })?;
-    parse(&text).map_err(|source| PipelineError::RigFile {
-        path: path.to_owned(),
-        source,
-        hint,
-    })
-}
-
-/// Reads `rig.json` and refuses a rig that must not be used.
-fn read_rig(path: &Path) -> Result<(RigFile, StereoRig), PipelineError> {
-    let (file, rig) = given(path, RIG_HINT, |text| {
-        let file = RigFile::from_json(text)?;
-        let rig = file.rig()?;
-        Ok((file, rig))
-    })?;
-    if file.verdict == Verdict::Refused {
-        let reasons: Vec<_> = file
-            .reasons
-            .iter()
-            .map(|r| format!("{} ({})", r.text, r.hint))
-            .collect();
-        return Err(PipelineError::RigRefused {
-            reasons: reasons.join("; "),
-        });
-    }
-    Ok((file, rig))
 }
 
 /// One phone's shutter: what was given, the rest unknown.

@@ -130,9 +130,9 @@ fn allowed(part: &str) -> Option<Vec<&'static str>> {
             ok.extend(["store", "report"]);
         }
         // Wiring: knows everything but the command line.
-        "pipeline" | "demo" => {
+        "pipeline" | "demo" | "accuracy" => {
             ok.extend(STAGES);
-            ok.extend(["scene", "store", "report", "pipeline", "demo"]);
+            ok.extend(["scene", "store", "report", "pipeline", "demo", "accuracy"]);
         }
         "cli" | "lib" | "main" => return None,
         other => panic!(

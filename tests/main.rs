@@ -1,5 +1,6 @@
 //! All integration tests in one binary, one module a theme.
 
+mod accuracy_page;
 mod architecture;
 mod bad_recordings;
 mod ball_hazards;

@@ -39,14 +39,31 @@ pub(crate) struct FilmedTruth {
 
 /// The four films.
 pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) -> Result<(), PipelineError> {
+    write_delivery(studio, out, progress)?;
+    write_boards(studio, out, progress)
+}
+
+fn made_folder(out: &Path) -> Result<(), DemoError> {
     std::fs::create_dir_all(out).map_err(|source| {
         DemoError::from(crate::scene::encode::FilmError::Disk {
             path: out.to_owned(),
             source,
         })
-    })?;
-    let claps = SoundEvent::two_claps(FIRST_CLAP_S, Vector3::from(CLAP_PLACE_M));
-    let mut sounds = claps.to_vec();
+    })
+}
+
+fn claps() -> [SoundEvent; 2] {
+    SoundEvent::two_claps(FIRST_CLAP_S, Vector3::from(CLAP_PLACE_M))
+}
+
+/// `left.mp4` and `right.mp4`.
+pub(crate) fn write_delivery(
+    studio: &Studio,
+    out: &Path,
+    progress: &dyn Progress,
+) -> Result<(), PipelineError> {
+    made_folder(out)?;
+    let mut sounds = claps().to_vec();
     sounds.extend(SoundEvent::of_delivery(&studio.delivery));
     for (phone, name) in studio.phones.iter().zip(["left", "right"]) {
         let frames = (studio.duration_s() * phone.rate_hz) as usize;
@@ -63,6 +80,16 @@ pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) ->
             progress,
         )?;
     }
+    Ok(())
+}
+
+/// `board-left.mp4` and `board-right.mp4`.
+pub(crate) fn write_boards(
+    studio: &Studio,
+    out: &Path,
+    progress: &dyn Progress,
+) -> Result<(), PipelineError> {
+    made_folder(out)?;
     let phones = [Phone::Left, Phone::Right].map(|p| studio.board_phone(p));
     let plan = BoardPlan::seeded(
         &phones[0],
@@ -79,7 +106,7 @@ pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) ->
         write_film(
             &path,
             phone,
-            &claps,
+            &claps(),
             frames,
             pictures,
             &format!("film the board, {name}"),
