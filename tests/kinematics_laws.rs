@@ -18,6 +18,9 @@ mod analytic;
 /// The four events.
 mod events;
 
+/// Release of a ball that was seen.
+mod release;
+
 /// Every metric against a second implementation.
 mod second_route;
 

@@ -35,6 +35,8 @@ pub struct Trial {
 /// A measured delivery against its truth.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {
+    /// Whether the throwing hand, which the program was not told, was found right.
+    pub hand_found: bool,
     /// Distances of the joints from their true places, peak knee lift to release.
     pub joints: JointErrors,
     /// Mean distance of each joint, millimetres.
@@ -103,6 +105,7 @@ pub struct MetricError {
 impl From<&Comparison> for Outcome {
     fn from(c: &Comparison) -> Self {
         Self {
+            hand_found: c.hand_found,
             joints: JointErrors {
                 mean_mm: c.joint_mean_mm,
                 median_mm: c.joint_median_mm,

@@ -136,6 +136,13 @@ fn summary(outcomes: &[&Outcome], figures: &[Figure<'_>]) -> String {
             error_s.zip(goal_s).map(|(e, g)| e <= g),
         );
     }
+    let hands = outcomes.iter().filter(|o| o.hand_found).count();
+    row(
+        "throwing hand, which the program was not told",
+        "all".to_owned(),
+        format!("{hands} of {}", outcomes.len()),
+        Some(hands == outcomes.len()),
+    );
     let clocks = outcomes
         .iter()
         .map(|o| f64::from(o.clock_error_s.abs() <= CLOCK_S));

@@ -35,6 +35,8 @@ pub struct MetricPair {
 /// How far the measurement of a rendered recording is from its truth.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Comparison {
+    /// Whether the throwing hand was found right.
+    pub hand_found: bool,
     /// Mean distance of all joints, peak knee lift to release, millimetres.
     pub joint_mean_mm: f64,
     /// Median of the same.
@@ -157,6 +159,7 @@ impl Comparison {
             })
             .collect();
         Ok(Self {
+            hand_found: delivery.measures.throws == studio.delivery.throws(),
             joint_mean_mm: mean(&raw),
             joint_median_mm: median(&raw),
             aligned_mean_mm: mean(&aligned),

@@ -126,6 +126,8 @@ const HELD_AT: f64 = 0.85;
 pub(super) const HELD_AT_SD: f64 = 0.2;
 /// Standard deviation of release about [`RELEASE_AFTER_PEAK_S`] after the knuckle's largest speed, where the ball says more.
 pub(super) const RELEASE_ABOUT_PEAK_SD_S: f64 = 0.005;
+/// The knuckle is fastest within this time of a flight's beginning, seconds.
+const PEAK_NEAR_FLIGHT_S: f64 = 0.03;
 /// The ball leaves the hand within this time of the knuckle's largest speed, before and after, seconds.
 const RELEASE_ABOUT_PEAK_S: (f64, f64) = (0.012, 0.020);
 
@@ -133,7 +135,7 @@ const RELEASE_ABOUT_PEAK_S: (f64, f64) = (0.012, 0.020);
 /// moves away. As that hangs on the knuckle's own doubt, the usual time after the knuckle's largest speed counts too, each
 /// by its doubt.
 pub(super) fn release_where_ball_meets_hand(motion: &Motion<'_>, ball: &Thrown) -> Result<f64, Missing> {
-    let usual_s = release_from_hand(motion)?;
+    let usual_s = usual_release_about(motion, ball.epoch_s)?;
     let peak_s = usual_s - RELEASE_AFTER_PEAK_S;
     let (from_s, to_s) = (peak_s - RELEASE_ABOUT_PEAK_S.0, peak_s + RELEASE_ABOUT_PEAK_S.1);
     let off_m = |t: f64| -> Result<f64, Missing> {
@@ -152,6 +154,18 @@ pub(super) fn release_where_ball_meets_hand(motion: &Motion<'_>, ball: &Thrown) 
     };
     let (from_s, to_s) = (nearest_s.min(to_s - 2.0 * STEP_S), to_s);
     Ok(sample(from_s, to_s, agreement)?.highest_of_known()?.time_s)
+}
+
+/// The usual release after the knuckle's largest speed near an instant at which a ball was seen to leave; that instant
+/// where the knuckle is fastest at an end of this stretch or beside a gap.
+fn usual_release_about(motion: &Motion<'_>, about_s: f64) -> Result<f64, Missing> {
+    let (from_s, to_s) = (about_s - PEAK_NEAR_FLIGHT_S, about_s + PEAK_NEAR_FLIGHT_S);
+    let peak = sample(from_s, to_s, |t| motion.speed_m_s(THROWING.knuckle, t))?.highest_of_known()?;
+    Ok(if peak.at_edge {
+        about_s
+    } else {
+        peak.time_s + RELEASE_AFTER_PEAK_S
+    })
 }
 
 /// Release from the hand alone: peak knuckle speed and 3 ms.
