@@ -2,7 +2,7 @@
 CARGO ?= cargo
 PROGRAM = target/release/twinmound
 
-.PHONY: all setup build demo test test-all lint bench keypoints-bench clean
+.PHONY: all setup build demo test test-all lint bench keypoints-bench accuracy clean
 
 all: build
 
@@ -36,6 +36,12 @@ bench: setup
 # Keypoint networks on labelled real people and on films of the studio: some minutes. MANIFESTS="..." for others.
 keypoints-bench: setup
 	$(CARGO) bench --locked --bench keypoints -- $(or $(MANIFESTS),--write models/athlete-errors.toml)
+
+# Many rendered deliveries against their truth (minutes each); writes docs/accuracy.md. Goes on where it was broken off.
+DELIVERIES ?= 40
+BUDGET ?= 8
+accuracy: setup
+	$(CARGO) bench --locked --bench accuracy -- --out accuracy --deliveries $(DELIVERIES) --budget $(BUDGET) --page docs/accuracy.md
 
 clean:
 	rm -rf target demo

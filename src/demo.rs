@@ -1,10 +1,10 @@
 //! The demo: films a delivery with two virtual phones, runs the whole job on the films, compares with the truth.
 
 /// The two phones, the people, the clocks.
-mod studio;
+pub(crate) mod studio;
 
 /// Films and truth become files.
-mod films;
+pub(crate) mod films;
 
 /// Measured against true.
 mod compare;
@@ -12,7 +12,8 @@ mod compare;
 use std::path::{Path, PathBuf};
 
 pub use compare::Comparison;
-pub use studio::Studio;
+pub(crate) use compare::{HALF_OF_90, right_offset_s};
+pub use studio::{Bystander, Cast, Studio};
 
 use crate::calibrate::{Board, Verdict};
 use crate::kinematics::Athlete;
@@ -122,7 +123,8 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
             reasons: reasons.join("; "),
         });
     }
-    let recording = measure_recording(&measure_request(&studio, &request.out), progress)?;
+    let measuring = measure_request(&studio, &request.out, &out("rig.json"));
+    let recording = measure_recording(&measuring, progress)?;
     let comparison = Comparison::new(&studio, &truth, &recording)?;
     Ok(DemoResult {
         recording,
@@ -132,11 +134,11 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
 }
 
 /// The demo's recording, measured as a coach would: he knows height and mass, not the phones' shutters.
-fn measure_request(studio: &Studio, out: &Path) -> MeasureRequest {
+pub(crate) fn measure_request(studio: &Studio, out: &Path, rig: &Path) -> MeasureRequest {
     MeasureRequest {
         left: out.join("left.mp4"),
         right: out.join("right.mp4"),
-        rig: out.join("rig.json"),
+        rig: rig.to_owned(),
         out: out.join("result"),
         athlete: Athlete {
             throws: None,

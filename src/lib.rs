@@ -11,6 +11,7 @@
 //! | [`triangulate`] | two pose tracks, rig, clocks | joints in space, with covariance |
 //! | [`smooth`] | joints in space | a trajectory: position, velocity, acceleration |
 //! | [`reconstruct`] | everything above | one constrained estimate per delivery |
+//! | [`ball`] | the frames about release, the throwing hand | the ball's flight, or why it was not seen |
 //! | [`kinematics`] | a trajectory | events and metrics, each with its doubt |
 //! | [`report`], [`store`] | results | pages, tables, files |
 //!
@@ -59,6 +60,9 @@ pub mod smooth;
 /// Everything becomes one constrained estimate.
 pub mod reconstruct;
 
+/// The first frames of the ball's flight become one path in space.
+pub mod ball;
+
 /// A trajectory becomes events and metrics.
 pub mod kinematics;
 
@@ -76,6 +80,9 @@ pub mod pipeline;
 
 /// Films a scenario, runs the whole job on it, compares with the truth.
 pub mod demo;
+
+/// Many rendered deliveries, measured and compared: how true the figures are.
+pub mod accuracy;
 
 /// The command line.
 pub mod cli;

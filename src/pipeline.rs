@@ -20,6 +20,12 @@ mod clocks;
 /// The rig checked against the recording.
 mod rig_checks;
 
+/// The ball about release.
+mod ball;
+
+/// What is given instead of measured.
+mod known;
+
 /// Results become records of the files.
 mod records;
 
@@ -46,6 +52,7 @@ use given::{given, read_rig, refuse_same_video};
 pub use joint_table::JointTableError;
 pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
+pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
 
 use crate::calibrate::RigFile;
@@ -144,7 +151,16 @@ pub fn measure_recording(
     request: &MeasureRequest,
     progress: &dyn Progress,
 ) -> Result<MeasuredRecording, PipelineError> {
-    let recording = look_at(request, progress)?;
+    Ok(measure_knowing(request, &Known::default(), progress)?.0)
+}
+
+/// The same with parts of it given; and the joints in both phones' pictures.
+pub(crate) fn measure_knowing(
+    request: &MeasureRequest,
+    known: &Known,
+    progress: &dyn Progress,
+) -> Result<(MeasuredRecording, [PoseTrack; 2]), PipelineError> {
+    let recording = look_at(request, known, progress)?;
     let spans = find_deliveries(&recording.smoothed.trajectory, request.athlete.throws);
     if spans.is_empty() {
         return Err(PipelineError::NothingThrown);
@@ -153,7 +169,7 @@ pub fn measure_recording(
     let mut deliveries = Vec::new();
     let mut contents = Vec::new();
     for span in &spans {
-        let (delivery, content) = measure_delivery(request, &recording, span)?;
+        let (delivery, content) = measure_delivery(request, &recording, span, known)?;
         deliveries.push(delivery);
         contents.push(content);
         progress.advance(1);
@@ -164,15 +180,21 @@ pub fn measure_recording(
         .file_stem()
         .map_or_else(String::new, |s| s.to_string_lossy().into_owned());
     output::write(&request.out, title, &deliveries, contents)?;
-    Ok(MeasuredRecording {
+    let measured = MeasuredRecording {
         deliveries,
         report: request.out.join("report.html"),
-    })
+    };
+    Ok((measured, recording.tracks))
 }
 
 /// ingest -> detect -> sync -> triangulate -> smooth, for the whole recording.
-fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recording, PipelineError> {
+fn look_at(
+    request: &MeasureRequest,
+    known: &Known,
+    progress: &dyn Progress,
+) -> Result<Recording, PipelineError> {
     let (rig_file, rig) = read_rig(&request.rig)?;
+    let rig = known.rig.clone().unwrap_or(rig);
     let options = IngestOptions {
         capture_fps: request.capture_fps,
         ..IngestOptions::default()
@@ -196,12 +218,19 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
         }
     }
     let shutters = [0, 1].map(|i| shutter(&clips[i], i, request));
-    let runtime = Runtime::load()?;
-    let models = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
-    let [left, right] = models;
-    let tracks = athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?;
+    let tracks = match &known.tracks {
+        Some(tracks) => tracks.clone(),
+        None => {
+            let runtime = Runtime::load()?;
+            let [left, right] = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
+            athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?
+        }
+    };
     rig_checks::phones_stand_still(&clips, &tracks, &mut warnings)?;
-    let clock = |rig: &_, w: &mut _| clocks::find(request.offset_s, &clips, &tracks, rig, &shutters, w);
+    let clock = |rig: &_, w: &mut _| match known.offset_s {
+        Some(offset_s) => Ok(ClockOffset::by_hand(offset_s, 0.0)),
+        None => clocks::find(request.offset_s, &clips, &tracks, rig, &shutters, w),
+    };
     let (rig, clock) = rig_checks::joints_fit(request, rig, &tracks, &shutters, clock, &mut warnings)?;
     let keypoints = triangulate(
         &rig,
@@ -237,34 +266,19 @@ fn look_at(request: &MeasureRequest, progress: &dyn Progress) -> Result<Recordin
     })
 }
 
-/// reconstruct -> kinematics, for one delivery.
+/// reconstruct -> ball -> kinematics, for one delivery.
 fn measure_delivery(
     request: &MeasureRequest,
     recording: &Recording,
     span: &DeliverySpan,
+    known: &Known,
 ) -> Result<(MeasuredDelivery, DeliveryContent), PipelineError> {
     let mut warnings = recording.warnings.clone();
-    let view = |i: usize| View {
-        track: &recording.tracks[i],
-        shutter: recording.shutters[i],
+    let estimate = if known.each_joint_alone {
+        known::joints_alone(recording, span)
+    } else {
+        estimated(recording, span)?
     };
-    let estimate = reconstruct(
-        view(0),
-        view(1),
-        &recording.rig,
-        Clock {
-            offset_s: recording.clock.offset_s,
-            sd_s: recording.clock.sd_s,
-        },
-        &recording.smoothed.trajectory,
-        &reconstruct::Delivery {
-            from: span.from,
-            to: span.to,
-            fastest: span.fastest,
-            throws: span.throws,
-        },
-        &reconstruct::Settings::default(),
-    )?;
     if estimate.rejected_share > WORST_REJECTED_SHARE {
         return Err(PipelineError::ViewsDoNotFit {
             percent: 100.0 * estimate.rejected_share,
@@ -281,6 +295,7 @@ fn measure_delivery(
             cutoff_hz,
             measured: None,
         }),
+        ball: ball::flight(recording, span, &estimate),
         ..doubts(recording, &estimate)
     };
     let mut measures = measure(&estimate.trajectory, &athlete, &options);
@@ -307,6 +322,31 @@ fn measure_delivery(
         },
         content,
     ))
+}
+
+/// The body's estimate of one delivery.
+fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstruction, PipelineError> {
+    let view = |i: usize| View {
+        track: &recording.tracks[i],
+        shutter: recording.shutters[i],
+    };
+    Ok(reconstruct(
+        view(0),
+        view(1),
+        &recording.rig,
+        Clock {
+            offset_s: recording.clock.offset_s,
+            sd_s: recording.clock.sd_s,
+        },
+        &recording.smoothed.trajectory,
+        &reconstruct::Delivery {
+            from: span.from,
+            to: span.to,
+            fastest: span.fastest,
+            throws: span.throws,
+        },
+        &reconstruct::Settings::default(),
+    )?)
 }
 
 /// What the doubt of the figures comes from.

@@ -20,7 +20,7 @@ const VOCABULARY: [&str; 7] = [
 ];
 
 /// The stages in the order data passes through them.
-const STAGES: [&str; 8] = [
+const STAGES: [&str; 9] = [
     "ingest",
     "sync",
     "calibrate",
@@ -28,6 +28,7 @@ const STAGES: [&str; 8] = [
     "triangulate",
     "smooth",
     "reconstruct",
+    "ball",
     "kinematics",
 ];
 
@@ -129,9 +130,9 @@ fn allowed(part: &str) -> Option<Vec<&'static str>> {
             ok.extend(["store", "report"]);
         }
         // Wiring: knows everything but the command line.
-        "pipeline" | "demo" => {
+        "pipeline" | "demo" | "accuracy" => {
             ok.extend(STAGES);
-            ok.extend(["scene", "store", "report", "pipeline", "demo"]);
+            ok.extend(["scene", "store", "report", "pipeline", "demo", "accuracy"]);
         }
         "cli" | "lib" | "main" => return None,
         other => panic!(

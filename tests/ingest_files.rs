@@ -193,6 +193,29 @@ fn only_wanted_frames_are_converted_and_keep_their_index() {
 }
 
 #[test]
+fn a_stretch_holds_the_same_frames_as_the_whole_film_wherever_it_lies() {
+    let dir = folder();
+    let path = dir.path().join("film.mp4");
+    film(&path, &steady(400), None, FilmOptions::default());
+    let clip = open(&path);
+    let all: Vec<_> = clip
+        .frames()
+        .unwrap()
+        .map(|f| f.unwrap())
+        .map(|f| (f.pts, number_in(&f.picture)))
+        .collect();
+    for (from, to) in [(0, 5), (3, 30), (200, 214), (390, 399)] {
+        let got: Vec<_> = clip
+            .frames_between(all[from].0, all[to].0)
+            .unwrap()
+            .map(|f| f.unwrap())
+            .map(|f| (f.pts, number_in(&f.picture)))
+            .collect();
+        assert_eq!(got, all[from..=to], "{from}..={to}");
+    }
+}
+
+#[test]
 fn variable_rate_keeps_every_frames_own_time() {
     let dir = folder();
     let path = dir.path().join("film.mp4");

@@ -24,6 +24,9 @@ mod second_opinion;
 /// The four events.
 mod events;
 
+/// Release of a ball that was seen.
+mod release;
+
 /// Every metric against a second implementation.
 mod second_route;
 

@@ -1,7 +1,10 @@
 //! All integration tests in one binary, one module a theme.
 
+mod accuracy_page;
 mod architecture;
 mod bad_recordings;
+mod ball_hazards;
+mod ball_studio;
 mod calibrate_board;
 mod calibrate_import;
 mod calibrate_outside;

@@ -20,6 +20,9 @@ use twinmound::skeleton::{Joint, Side};
 const MAX_JOINT_MEAN_MM: f64 = 35.0;
 /// Three frames at 240 Hz.
 const MAX_EVENT_S: f64 = 0.0125;
+/// The goals for release and speed of a ball seen by both phones.
+const MAX_RELEASE_S: f64 = 0.0042;
+const MAX_BALL_SPEED_PCT: f64 = 2.0;
 const MAX_ANGLE_DEG: f64 = 6.0;
 /// Angles that do not reach [`MAX_ANGLE_DEG`] yet, pinned where they stand: the throwing arm and the shoulder behind the
 /// trunk are hidden from one phone about foot contact, and the network guesses them several centimetres off. One that
@@ -276,6 +279,18 @@ impl Table {
             let error = time(measured, event).zip(time(truth, event)).map(|(a, b)| a - b);
             table.row(&format!("{event}, ms"), error.map(|e| e * 1e3), MAX_EVENT_S * 1e3);
         }
+        let release = time(measured, "ball_release").zip(time(truth, "ball_release"));
+        table.row(
+            "release where the ball meets the hand, ms",
+            release.map(|(a, b)| (a - b) * 1e3),
+            MAX_RELEASE_S * 1e3,
+        );
+        let speed = value(measured, "ball_speed_m_s").zip(value(truth, "ball_speed_m_s"));
+        table.row(
+            "ball speed, %",
+            speed.map(|(a, b)| (a / b - 1.0) * 100.0),
+            MAX_BALL_SPEED_PCT,
+        );
         for id in ANGLES {
             let error = value(measured, id).zip(value(truth, id)).map(|(a, b)| a - b);
             let short = SHORT_OF_THE_GOAL.iter().find(|s| (s.0, s.1) == (throws, id));

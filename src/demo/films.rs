@@ -4,10 +4,11 @@ use std::path::Path;
 
 use nalgebra::Vector3;
 
+use crate::ball::{BallFlight, FlightState};
 use crate::demo::studio::{CLAP_PLACE_M, FIRST_CLAP_S};
 use crate::demo::{DemoError, Studio};
 use crate::geometry::Phone;
-use crate::kinematics::{Ball, DeliveryMeasures, Event, Options, measure};
+use crate::kinematics::{DeliveryMeasures, Event, Options, measure};
 use crate::picture::Picture;
 use crate::pipeline::{PipelineError, truth_record};
 use crate::quality::Progress;
@@ -38,14 +39,31 @@ pub(crate) struct FilmedTruth {
 
 /// The four films.
 pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) -> Result<(), PipelineError> {
+    write_delivery(studio, out, progress)?;
+    write_boards(studio, out, progress)
+}
+
+fn made_folder(out: &Path) -> Result<(), DemoError> {
     std::fs::create_dir_all(out).map_err(|source| {
         DemoError::from(crate::scene::encode::FilmError::Disk {
             path: out.to_owned(),
             source,
         })
-    })?;
-    let claps = SoundEvent::two_claps(FIRST_CLAP_S, Vector3::from(CLAP_PLACE_M));
-    let mut sounds = claps.to_vec();
+    })
+}
+
+fn claps() -> [SoundEvent; 2] {
+    SoundEvent::two_claps(FIRST_CLAP_S, Vector3::from(CLAP_PLACE_M))
+}
+
+/// `left.mp4` and `right.mp4`.
+pub(crate) fn write_delivery(
+    studio: &Studio,
+    out: &Path,
+    progress: &dyn Progress,
+) -> Result<(), PipelineError> {
+    made_folder(out)?;
+    let mut sounds = claps().to_vec();
     sounds.extend(SoundEvent::of_delivery(&studio.delivery));
     for (phone, name) in studio.phones.iter().zip(["left", "right"]) {
         let frames = (studio.duration_s() * phone.rate_hz) as usize;
@@ -62,6 +80,16 @@ pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) ->
             progress,
         )?;
     }
+    Ok(())
+}
+
+/// `board-left.mp4` and `board-right.mp4`.
+pub(crate) fn write_boards(
+    studio: &Studio,
+    out: &Path,
+    progress: &dyn Progress,
+) -> Result<(), PipelineError> {
+    made_folder(out)?;
     let phones = [Phone::Left, Phone::Right].map(|p| studio.board_phone(p));
     let plan = BoardPlan::seeded(
         &phones[0],
@@ -78,7 +106,7 @@ pub(crate) fn write_all(studio: &Studio, out: &Path, progress: &dyn Progress) ->
         write_film(
             &path,
             phone,
-            &claps,
+            &claps(),
             frames,
             pictures,
             &format!("film the board, {name}"),
@@ -141,12 +169,14 @@ pub(crate) fn write_truth(studio: &Studio, out: &Path) -> Result<FilmedTruth, Pi
             time_s: exact.release,
             sd_s: None,
         }),
-        ball: Some(Ball {
-            position_m: exact.release_point_m,
-            position_sd_m: 0.0,
-            speed_m_s: exact.ball_speed_m_s,
-            speed_sd_m_s: 0.0,
-        }),
+        ball: Ok(BallFlight::exact(
+            exact.release,
+            FlightState {
+                position_m: exact.release_point_m,
+                velocity_m_s: exact.release_velocity_m_s,
+                acceleration_m_s2: Vector3::zeros(),
+            },
+        )),
         ..Options::without_doubt()
     };
     let athlete = studio.athlete();

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use nalgebra::Vector3;
+use nalgebra::{UnitQuaternion, Vector3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -16,17 +16,18 @@ use crate::scene::film::{Actor, Scene};
 use crate::scene::motion::{Delivery, Style};
 use crate::scene::outfit::Outfit;
 use crate::scene::phone::{FilmPhone, PhoneClock, Sensor};
+use crate::scene::rig::Bone;
 use crate::scene::set::Stage;
 use crate::skeleton::Side;
 
 /// Bodies of the demo, by style and seed.
-const ADULTS: [&str; 4] = [
+pub(crate) const ADULTS: [&str; 4] = [
     "man-188-athletic",
     "man-183-lean",
     "man-178-heavy",
     "woman-172-athletic",
 ];
-const YOUTHS: [&str; 3] = ["youth-165-boy", "youth-152-girl", "youth-138-boy"];
+pub(crate) const YOUTHS: [&str; 3] = ["youth-165-boy", "youth-152-girl", "youth-138-boy"];
 
 /// Body mass over height squared of the demo's people, kg/m2 (common practice, no source).
 const MASS_KG_M2: f64 = 23.5;
@@ -34,6 +35,54 @@ const MASS_KG_M2: f64 = 23.5;
 /// A clap is heard this long after the recording starts, seconds, near the mound.
 pub(crate) const FIRST_CLAP_S: f64 = 0.12;
 pub(crate) const CLAP_PLACE_M: [f64; 3] = [0.4, 1.3, 1.2];
+
+/// Who is filmed, and by which phones.
+pub struct Cast {
+    /// How the pitcher throws.
+    pub style: Style,
+    /// His body's name in the library.
+    pub body: &'static str,
+    /// Seed of clothes, set and light.
+    pub seed: u64,
+    /// The two phones.
+    pub phones: [FilmPhone; 2],
+    /// Other people.
+    pub bystanders: Vec<Bystander>,
+}
+
+/// Somebody who stands about and shifts from foot to foot.
+#[derive(Clone, Debug)]
+pub struct Bystander {
+    /// Body's name in the library.
+    pub body: &'static str,
+    /// Where on the ground, x and z, metres.
+    pub at_m: (f64, f64),
+    /// Turned about the vertical, radians.
+    pub turned_rad: f64,
+    /// Seed of clothes and stance.
+    pub seed: u64,
+}
+
+impl Bystander {
+    /// Stands as pitchers do before and at the start of their wind-up, moving a little to and fro.
+    fn actor(&self, library: &BodyLibrary, stage: &Stage) -> Result<Actor, DemoError> {
+        let body = library.named(self.body)?;
+        let stance = Delivery::new(&Style::default().with_seed(self.seed), &body.rig);
+        let turn = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), self.turned_rad);
+        let ground_m = f64::from(stage.ground_m(self.at_m.0 as f32, self.at_m.1 as f32));
+        let place = Vector3::new(self.at_m.0, ground_m, self.at_m.1);
+        let phase = self.seed as f64;
+        Ok(Actor {
+            person: Person::dressed(body, &Outfit::seeded(self.seed, None)),
+            posture_at: Arc::new(move |t| {
+                let mut posture = stance.posture_at(0.4 + 0.12 * (1.3 * t + phase).sin());
+                posture.pelvis_m = turn * posture.pelvis_m + place;
+                posture.turns[Bone::Pelvis as usize] = turn * posture.turns[Bone::Pelvis as usize];
+                posture
+            }),
+        })
+    }
+}
 
 /// The scenario, ready to film.
 pub struct Studio {
@@ -56,25 +105,10 @@ impl Studio {
         let style = Style::named(&request.style)?
             .throwing(request.throws)
             .with_seed(request.seed);
-        let library = BodyLibrary::open(&bodies_file())?;
         let names: &[&str] = if request.style == "youth" {
             &YOUTHS
         } else {
             &ADULTS
-        };
-        let body = library.named(names[request.seed.wrapping_sub(1) as usize % names.len()])?;
-        let outfit = Outfit::seeded(request.seed, Some(request.throws.other()));
-        let delivery = Delivery::new(&style, &body.rig);
-        let moving = Arc::new(delivery.clone());
-        let ball = Arc::clone(&moving);
-        let pitcher = Actor {
-            person: Person::dressed(body, &outfit),
-            posture_at: Arc::new(move |t| moving.posture_at(t)),
-        };
-        let scene = Scene {
-            stage: Stage::seeded(request.seed),
-            actors: vec![pitcher],
-            ball_at: Some(Arc::new(move |t| ball.ball_at(t))),
         };
         let phones = [Phone::Left, Phone::Right].map(|phone| film_phone(phone, request, &mut random));
         let [Some(left), Some(right)] = phones else {
@@ -82,11 +116,43 @@ impl Studio {
                 what: "place for a phone",
             });
         };
-        Ok(Self {
-            scene,
-            delivery,
-            phones: [left, right],
+        Self::of(Cast {
+            style,
+            body: names[request.seed.wrapping_sub(1) as usize % names.len()],
             seed: request.seed,
+            phones: [left, right],
+            bystanders: Vec::new(),
+        })
+    }
+
+    /// Sets the scene with this cast.
+    ///
+    /// # Errors
+    /// When the bodies are missing.
+    pub fn of(cast: Cast) -> Result<Self, DemoError> {
+        let library = BodyLibrary::open(&bodies_file())?;
+        let body = library.named(cast.body)?;
+        let outfit = Outfit::seeded(cast.seed, Some(cast.style.throws.other()));
+        let delivery = Delivery::new(&cast.style, &body.rig);
+        let moving = Arc::new(delivery.clone());
+        let ball = Arc::clone(&moving);
+        let stage = Stage::seeded(cast.seed);
+        let mut actors = vec![Actor {
+            person: Person::dressed(body, &outfit),
+            posture_at: Arc::new(move |t| moving.posture_at(t)),
+        }];
+        for bystander in &cast.bystanders {
+            actors.push(bystander.actor(&library, &stage)?);
+        }
+        Ok(Self {
+            scene: Scene {
+                stage,
+                actors,
+                ball_at: Some(Arc::new(move |t| ball.ball_at(t))),
+            },
+            delivery,
+            phones: cast.phones,
+            seed: cast.seed,
         })
     }
 

@@ -16,6 +16,9 @@ use crate::units::Seconds;
 /// Most complaints of the reader or decoder in a row before the rest of the file is given up.
 const MAX_COMPLAINTS: usize = 100_000;
 
+/// A stretch is read from the key frame this long before it, seconds: frames right after a key frame may need those before.
+const RUN_UP_S: f64 = 0.25;
+
 /// Which frames are wanted as pictures, by index and presentation time.
 type Wanted<'a> = Box<dyn FnMut(usize, Seconds) -> bool + 'a>;
 
@@ -30,6 +33,8 @@ pub struct Frames<'a> {
     /// Index of the next frame.
     next: usize,
     last: Option<Seconds>,
+    /// Reading ends after this time.
+    until: Option<Seconds>,
     draining: bool,
     finished: bool,
     complaints_in_a_row: usize,
@@ -60,6 +65,7 @@ impl<'a> Frames<'a> {
             wanted,
             next: 0,
             last: None,
+            until: None,
             draining: false,
             finished: false,
             complaints_in_a_row: 0,
@@ -67,6 +73,19 @@ impl<'a> Frames<'a> {
             untimed: 0,
             warnings: Vec::new(),
         })
+    }
+
+    /// Leaves out what comes before and after a stretch, without decoding the clip up to there.
+    pub(in crate::ingest) fn between(mut self, from: Seconds, to: Seconds) -> Self {
+        let start_s = (from.0 - RUN_UP_S) * self.info.slow_motion_factor;
+        let start = (start_s * f64::from(av::ffi::AV_TIME_BASE)) as i64;
+        if start_s > self.info.start.0 * self.info.slow_motion_factor {
+            // Where a file cannot be searched it is read from its start.
+            let _ = self.input.seek(start, ..start);
+        }
+        self.until = Some(to);
+        self.wanted = Some(Box::new(move |_, pts| pts.0 >= from.0));
+        self
     }
 
     /// What went wrong on the way; complete once the iterator has ended.
@@ -103,6 +122,9 @@ impl<'a> Frames<'a> {
                 continue;
             };
             self.last = Some(pts);
+            if self.until.is_some_and(|until| pts.0 > until.0) {
+                return Ok(None);
+            }
             let displayed = displayed_size(&frame, self.info.turns);
             if displayed != (self.info.width_px, self.info.height_px) {
                 return Err(IngestError::SizeChanged {

@@ -4,6 +4,7 @@
 //! left.mp4 -> open_clip -> Clip { info, warnings }
 //!                            |- frames()        pictures one after the other, memory stays flat
 //!                            |- frames_where()  decodes all, converts only the wanted ones
+//!                            |- frames_between()  a stretch, without decoding all before it
 //!                            `- sound()         mono samples on the same clock
 //! ```
 //!
@@ -180,6 +181,15 @@ impl Clip {
         wanted: impl FnMut(usize, Seconds) -> bool + 'a,
     ) -> Result<Frames<'a>, IngestError> {
         Frames::open(&self.info, self.limits, Some(Box::new(wanted)))
+    }
+
+    /// The frames from one presentation time to another, both included, without decoding the clip up to there. Their
+    /// indices count from where reading began.
+    ///
+    /// # Errors
+    /// When the file can no longer be opened.
+    pub fn frames_between(&self, from: Seconds, to: Seconds) -> Result<Frames<'_>, IngestError> {
+        Ok(Frames::open(&self.info, self.limits, None)?.between(from, to))
     }
 
     /// The sound track, or `None` when there is none that can be read.

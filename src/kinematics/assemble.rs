@@ -121,7 +121,7 @@ pub(super) fn events(
         let sd_s = match given {
             Some(given) => given.sd_s.map(|sd| sd.0),
             // A release from the hand alone is never surer than this, however steady the hand.
-            None if event == EventName::BallRelease => {
+            None if event == EventName::BallRelease && subject.ball.is_err() => {
                 Some(spread_s.unwrap_or(0.0).max(RELEASE_FROM_HAND_SD_S))
             }
             None => spread_s,

@@ -61,12 +61,11 @@ pub(super) fn warn(subject: &Subject, delivery: &Delivery<'_>, warnings: &mut Wa
     let Ok(release_s) = delivery.events[EventName::BallRelease].clone() else {
         return;
     };
-    if subject.events.is_none() && subject.release.is_none() {
+    if let (None, None, Err(why)) = (subject.events, subject.release, &subject.ball) {
         warnings.add(Warning::new(
             "release_from_hand_speed",
             format!(
-                "the ball's path is not read: release is estimated as 3 ms after the throwing hand is fastest, to within \
-                 some {:.0} ms at best",
+                "{why}: release is estimated as 3 ms after the throwing hand is fastest, to within some {:.0} ms at best",
                 1000.0 * RELEASE_FROM_HAND_SD_S
             ),
             "figures at release have that doubt in them; 240 frames a second and a short shutter keep it small",

@@ -18,6 +18,9 @@ const AFTER_S: f64 = 0.9;
 /// States whose position is worse than this do not start a delivery, metres.
 const WORST_SD_M: f64 = 0.15;
 
+/// States this near to an end of what is known of a joint do not start a delivery: a smoothed path may fly off there.
+const NEAR_GAP_STATES: usize = 4;
+
 /// One delivery within a recording.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DeliverySpan {
@@ -84,8 +87,14 @@ fn fast_instants(trajectory: &Trajectory, side: Side) -> impl Iterator<Item = (f
         Side::Left => (Joint::LeftKnuckle, Joint::LeftWrist),
         Side::Right => (Joint::RightKnuckle, Joint::RightWrist),
     };
+    let sure = |joint: Joint, i: usize| {
+        let states = &trajectory.joints[joint];
+        let around = i.checked_sub(NEAR_GAP_STATES)?..i + NEAR_GAP_STATES + 1;
+        let known = states.get(around)?.iter().all(Option::is_some);
+        states[i].filter(|_| known)
+    };
     trajectory.times.iter().enumerate().filter_map(move |(i, time)| {
-        let state = trajectory.joints[knuckle][i].or(trajectory.joints[wrist][i])?;
+        let state = sure(knuckle, i).or_else(|| sure(wrist, i))?;
         let speed = state.velocity_m_s.norm();
         (speed > THROW_SPEED_M_S && state.sd_m.is_none_or(|sd| sd < WORST_SD_M)).then_some((speed, *time))
     })
@@ -140,6 +149,23 @@ mod tests {
         assert!((found[0].fastest.0 - 5.0).abs() < 0.011 && (found[1].fastest.0 - 12.0).abs() < 0.011);
         assert!(found.iter().all(|d| d.throws == Side::Right));
         assert!(found[0].to.0 < found[1].from.0);
+    }
+
+    #[test]
+    fn a_path_that_flies_off_beside_a_gap_is_no_delivery() {
+        let mut filmed = recording(&[(5.0, Side::Right, 20.0)]);
+        let glove = &mut filmed.joints[Joint::LeftKnuckle];
+        for state in &mut glove[1000..1040] {
+            *state = None;
+        }
+        for at in (997..1000).chain(1040..1043) {
+            if let Some(state) = &mut glove[at] {
+                state.velocity_m_s.x = 30.0;
+            }
+        }
+        let found = find_deliveries(&filmed, None);
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].throws, Side::Right);
     }
 
     #[test]

@@ -4,6 +4,8 @@ use std::cell::OnceCell;
 
 use nalgebra::Vector3;
 
+use crate::ball::{FlightState, Unseen};
+
 use super::angles::external_rotation_deg;
 use super::athlete::{Height, mass_for_ball_kg};
 use super::energy::{Inertia, LOWER_BODY, THROWING_ARM, TRUNK_AND_HEAD, ball_j_kg};
@@ -31,11 +33,28 @@ pub(super) struct Figures {
     pub(super) mass_kg: Option<f64>,
 }
 
-/// The ball at release, as a right-hander's.
+/// The ball's flight, as a right-hander's.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct BallNow {
-    pub(super) position_m: Vector3<f64>,
-    pub(super) speed_m_s: f64,
+pub(super) struct Thrown {
+    /// The instant of the state, seconds.
+    pub(super) epoch_s: f64,
+    pub(super) state: FlightState,
+    /// How much farther from the knuckle than usual it is held, shares of the hand's length.
+    pub(super) held_off: f64,
+    /// How much later after the knuckle's largest speed than usual it is released, seconds.
+    pub(super) usual_off_s: f64,
+}
+
+impl Thrown {
+    /// The ball's place on its flight, metres; before release, on the flight drawn backward.
+    pub(super) fn position_m(&self, time_s: f64) -> Vector3<f64> {
+        self.state.position_at(time_s - self.epoch_s)
+    }
+
+    /// Its speed, metres per second.
+    pub(super) fn speed_m_s(&self, time_s: f64) -> f64 {
+        self.state.velocity_at(time_s - self.epoch_s).norm()
+    }
 }
 
 /// Events that need not be found.
@@ -53,7 +72,7 @@ pub(super) struct Given {
 pub(super) struct Delivery<'a> {
     pub(super) motion: Motion<'a>,
     pub(super) figures: Figures,
-    pub(super) ball: Option<BallNow>,
+    pub(super) ball: Result<Thrown, Unseen>,
     pub(super) inertia: Inertia,
     pub(super) events: PerEvent<Result<f64, Missing>>,
     /// Whole turns of the shoulder's rotation, from contact on.
@@ -73,7 +92,7 @@ impl<'a> Delivery<'a> {
         motion: Motion<'a>,
         inertia: Inertia,
         figures: Figures,
-        ball: Option<BallNow>,
+        ball: Result<Thrown, Unseen>,
         given: &Given,
     ) -> Self {
         let missing = PerEvent::from_fn(|_| Err(Missing::NotGiven));
@@ -107,7 +126,10 @@ impl<'a> Delivery<'a> {
     fn find_events(&mut self, given: &Given) {
         self.events[EventName::BallRelease] = match given.release_s {
             Some(release_s) => Ok(release_s),
-            None => events::release_from_hand(&self.motion).map(|t| t + given.release_shift_s),
+            None => match &self.ball {
+                Ok(ball) => events::release_where_ball_meets_hand(&self.motion, ball),
+                Err(_) => events::release_from_hand(&self.motion).map(|t| t + given.release_shift_s),
+            },
         };
         self.events[EventName::FootContact] = self
             .at(EventName::BallRelease)

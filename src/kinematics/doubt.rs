@@ -1,20 +1,17 @@
 //! Doubt: how events and metrics spread over noisy versions of the delivery.
 
-use nalgebra::Vector3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use rayon::prelude::*;
 
-use crate::trajectory::Trajectory;
-
 use super::angles::wrap_deg;
 use super::assemble::evaluate;
 use super::athlete::ESTIMATED_HEIGHT_SD;
 use super::catalogue::{Unit, catalogue};
-use super::delivery::{BallNow, Delivery, Figures, Given};
+use super::delivery::{Delivery, Figures, Given, Thrown};
 use super::energy::Inertia;
-use super::events::{EventName, PerEvent, RELEASE_FROM_HAND_SD_S};
+use super::events::{EventName, HELD_AT_SD, PerEvent, RELEASE_ABOUT_PEAK_SD_S, RELEASE_FROM_HAND_SD_S};
 use super::landmarks::LANDMARKS;
 use super::perturb::Perturber;
 use super::sequence::{SEGMENTS, peak_times};
@@ -47,17 +44,12 @@ pub(super) fn draws(subject: &Subject, count: usize, seed: u64) -> Vec<Draw> {
         .map(|index| {
             let mut rng = ChaCha8Rng::seed_from_u64(seed);
             rng.set_stream(index as u64);
-            draw(subject, subject.versions.get(index), &perturber, &mut rng)
+            draw(subject, index, &perturber, &mut rng)
         })
         .collect()
 }
 
-fn draw(
-    subject: &Subject,
-    version: Option<&Trajectory>,
-    perturber: &Perturber<'_>,
-    rng: &mut ChaCha8Rng,
-) -> Draw {
+fn draw(subject: &Subject, index: usize, perturber: &Perturber<'_>, rng: &mut ChaCha8Rng) -> Draw {
     let mut normal = |sd: f64| sd * rng.sample::<f64, _>(StandardNormal);
     let given =
         Given {
@@ -75,14 +67,22 @@ fn draw(
         height: subject.figures.height.jittered(1.0 + normal(ESTIMATED_HEIGHT_SD)),
         mass_kg: subject.figures.mass_kg,
     };
-    let ball = subject.ball.map(|ball| BallNow {
-        position_m: ball.position_m + Vector3::from_fn(|_, _| normal(ball.position_sd_m)),
-        speed_m_s: ball.speed_m_s + normal(ball.speed_sd_m_s),
-    });
-    let drawn = match version {
+    let (held_off, usual_off_s) = (normal(HELD_AT_SD), normal(RELEASE_ABOUT_PEAK_SD_S));
+    let (drawn, turn) = match subject.versions.get(index) {
         Some(version) => perturber.turned(version, rng),
         None => perturber.draw(rng),
     };
+    // Version by version: the clock's error moves hand and ball alike.
+    let ball = subject.ball.as_ref().map_err(Clone::clone).map(|flight| Thrown {
+        epoch_s: flight.epoch.0,
+        state: flight
+            .versions
+            .get(index)
+            .unwrap_or(&flight.state)
+            .mapped(|v| turn * v),
+        held_off,
+        usual_off_s,
+    });
     let motion = subject.motion(&drawn);
     let mut inertia = Inertia::new(&motion, subject.sex);
     if subject.figures.height.young().is_some() {

@@ -1,6 +1,7 @@
 //! The four events of a delivery, below one frame.
 //!
-//! - `ball_release`: given by the ball's path where it is seen; else 3 ms after the throwing knuckle is fastest.
+//! - `ball_release`: where the ball's path comes nearest to where the hand holds it; where the ball is not seen, 3 ms after
+//!   the throwing knuckle is fastest.
 //! - `foot_contact`: mean speed of lead heel and toes; the first instant after its peak (in the 0.5 s before release)
 //!   at which it is below 30 % of that peak and stays so until release.
 //! - `max_external_rotation` (layback): vertex of a parabola through the top 10 ms either side of shoulder external
@@ -15,6 +16,7 @@ use serde::{Deserialize, Serialize};
 use crate::skeleton::Joint;
 use crate::units::Seconds;
 
+use super::delivery::Thrown;
 use super::motion::Motion;
 use super::peaks::{STEP_S, crossing, sample};
 use super::reason::Missing;
@@ -115,6 +117,56 @@ const LAYBACK_HALF_WIDTH_S: f64 = 0.010;
 pub(super) const DELIVERY_BEFORE_RELEASE_S: f64 = 2.5;
 /// The knee is highest at least this long before contact, seconds.
 const KNEE_LIFT_BEFORE_CONTACT_S: f64 = 0.1;
+
+/// At release the ball's centre is this share of the hand's length (wrist to knuckle) off the knuckle: held deep in the
+/// fingers it is 0.8 of it, at their tips 1.1 (the tips are 1.2 hand lengths beyond the knuckle: de Leva, J Biomech
+/// 1996;29:1223-1230, men's hand 86 mm to the knuckle, 188 mm to the tip; from memory).
+const HELD_AT: f64 = 0.85;
+/// Its standard deviation: grips, fingers and joint centres differ.
+pub(super) const HELD_AT_SD: f64 = 0.2;
+/// Standard deviation of release about [`RELEASE_AFTER_PEAK_S`] after the knuckle's largest speed, where the ball says more.
+pub(super) const RELEASE_ABOUT_PEAK_SD_S: f64 = 0.005;
+/// The knuckle is fastest within this time of a flight's beginning, seconds.
+const PEAK_NEAR_FLIGHT_S: f64 = 0.03;
+/// The ball leaves the hand within this time of the knuckle's largest speed, before and after, seconds.
+const RELEASE_ABOUT_PEAK_S: (f64, f64) = (0.012, 0.020);
+
+/// Release where the ball's path, drawn backward, meets the hand: where it is as far from the knuckle as a held ball and
+/// moves away. As that hangs on the knuckle's own doubt, the usual time after the knuckle's largest speed counts too, each
+/// by its doubt.
+pub(super) fn release_where_ball_meets_hand(motion: &Motion<'_>, ball: &Thrown) -> Result<f64, Missing> {
+    let usual_s = usual_release_about(motion, ball.epoch_s)?;
+    let peak_s = usual_s - RELEASE_AFTER_PEAK_S;
+    let (from_s, to_s) = (peak_s - RELEASE_ABOUT_PEAK_S.0, peak_s + RELEASE_ABOUT_PEAK_S.1);
+    let off_m = |t: f64| -> Result<f64, Missing> {
+        Ok((ball.position_m(t) - motion.position_m(THROWING.knuckle, t)?).norm())
+    };
+    let nearest_s = sample(from_s, to_s, |t| off_m(t).map(|off| -off))?
+        .highest_of_known()?
+        .time_s;
+    let agreement = |t: f64| -> Result<f64, Missing> {
+        let knuckle = motion.state(THROWING.knuckle, t)?;
+        let hand_m = (knuckle.position_m - motion.position_m(THROWING.wrist, t)?).norm();
+        let sd_m = knuckle.sd_m.unwrap_or(0.0).hypot(HELD_AT_SD * hand_m);
+        let by_place = (off_m(t)? - (HELD_AT + ball.held_off) * hand_m) / sd_m;
+        let by_time = (t - usual_s - ball.usual_off_s) / RELEASE_ABOUT_PEAK_SD_S;
+        Ok(-by_place * by_place - by_time * by_time)
+    };
+    let (from_s, to_s) = (nearest_s.min(to_s - 2.0 * STEP_S), to_s);
+    Ok(sample(from_s, to_s, agreement)?.highest_of_known()?.time_s)
+}
+
+/// The usual release after the knuckle's largest speed near an instant at which a ball was seen to leave; that instant
+/// where the knuckle is fastest at an end of this stretch or beside a gap.
+fn usual_release_about(motion: &Motion<'_>, about_s: f64) -> Result<f64, Missing> {
+    let (from_s, to_s) = (about_s - PEAK_NEAR_FLIGHT_S, about_s + PEAK_NEAR_FLIGHT_S);
+    let peak = sample(from_s, to_s, |t| motion.speed_m_s(THROWING.knuckle, t))?.highest_of_known()?;
+    Ok(if peak.at_edge {
+        about_s
+    } else {
+        peak.time_s + RELEASE_AFTER_PEAK_S
+    })
+}
 
 /// Release from the hand alone: peak knuckle speed and 3 ms.
 pub(super) fn release_from_hand(motion: &Motion<'_>) -> Result<f64, Missing> {

@@ -7,9 +7,9 @@
 //! A left-hander is mirrored first, so that both hands give the same numbers; all files of this stage but this one
 //! know right-handers only. Definitions live in the [`catalogue`].
 
-use nalgebra::Vector3;
 use serde::Serialize;
 
+use crate::ball::{BallFlight, Unseen};
 use crate::quality::{Status, Warning, Warnings};
 use crate::skeleton::{Handedness, PerJoint, Side};
 use crate::trajectory::Trajectory;
@@ -111,21 +111,8 @@ pub use reason::{Caution, Missing};
 pub use second_opinion::{SecondFigure, SecondOpinion, SecondRoute};
 pub use sequence::{Sequence, SequencePeak};
 
-use delivery::{BallNow, Delivery, Given};
+use delivery::{Delivery, Given, Thrown};
 use subject::Subject;
-
-/// The ball at release, from its path in both views; world frame.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Ball {
-    /// Where it leaves the hand, metres.
-    pub position_m: Vector3<f64>,
-    /// Standard deviation of each coordinate, metres.
-    pub position_sd_m: f64,
-    /// Its speed then, metres per second.
-    pub speed_m_s: f64,
-    /// Standard deviation of the speed, metres per second.
-    pub speed_sd_m_s: f64,
-}
 
 /// How to measure.
 #[derive(Clone, Debug)]
@@ -147,9 +134,9 @@ pub struct Options {
     pub yaw_sd_deg: f64,
     /// Doubt of the offset between the two clocks, where two phones made the trajectory.
     pub clock: Option<ClockDoubt>,
-    /// The ball's path in both views, where seen in 3 frames or more.
-    pub ball: Option<Ball>,
-    /// The instant of release where it is known (from the ball's path, or a scene's truth).
+    /// The ball's flight, or why it is not known: release is where it meets the hand.
+    pub ball: Result<BallFlight, Unseen>,
+    /// The instant of release where it is known otherwise (a scene's truth).
     pub release: Option<Event>,
     /// All events, instead of finding them; one without a time stays missing.
     pub events: Option<PerEvent<Option<Event>>>,
@@ -168,7 +155,7 @@ impl Default for Options {
             tilt_sd_deg: 0.0,
             yaw_sd_deg: 0.0,
             clock: None,
-            ball: None,
+            ball: Err(Unseen::NoPictures),
             release: None,
             events: None,
             second_route: None,
@@ -291,9 +278,11 @@ fn delivery_of(subject: &Subject) -> Delivery<'_> {
         release_s: subject.release.map(|event| event.time_s.0),
         release_shift_s: 0.0,
     };
-    let ball = subject.ball.map(|ball| BallNow {
-        position_m: ball.position_m,
-        speed_m_s: ball.speed_m_s,
+    let ball = subject.ball.as_ref().map_err(Clone::clone).map(|flight| Thrown {
+        epoch_s: flight.epoch.0,
+        state: flight.state,
+        held_off: 0.0,
+        usual_off_s: 0.0,
     });
     let motion = subject.motion(&subject.trajectory);
     Delivery::new(motion, subject.inertia(), subject.figures, ball, &given)

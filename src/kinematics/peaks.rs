@@ -308,7 +308,7 @@ mod tests {
 
     #[test]
     fn a_window_with_too_many_gaps_says_what_is_missing() {
-        let gap = Missing::Ball;
+        let gap = Missing::World;
         let result = sample(0.0, 1.0, |t| if t < 0.3 { Err(gap.clone()) } else { Ok(t) });
         assert_eq!(result.unwrap().highest(), Err(gap));
         assert!(sample(1.0, 0.5, Ok).is_err());

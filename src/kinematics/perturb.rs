@@ -139,8 +139,8 @@ impl<'a> Perturber<'a> {
         }
     }
 
-    /// One noisy version.
-    pub(super) fn draw(&self, rng: &mut impl Rng) -> Trajectory {
+    /// One noisy version, and the turn of the world in it.
+    pub(super) fn draw(&self, rng: &mut impl Rng) -> (Trajectory, Rotation3<f64>) {
         let turn = self.turn(rng);
         let shift = self
             .clock
@@ -153,14 +153,15 @@ impl<'a> Perturber<'a> {
             self.add_noise(joint, &mut drawn.joints[joint], rng);
         }
         turn_all(&mut drawn, &turn);
-        drawn
+        (drawn, turn)
     }
 
-    /// A version that is noisy already, with the doubt of vertical and target line added.
-    pub(super) fn turned(&self, version: &Trajectory, rng: &mut impl Rng) -> Trajectory {
+    /// A version that is noisy already, with the doubt of vertical and target line added, and that turn.
+    pub(super) fn turned(&self, version: &Trajectory, rng: &mut impl Rng) -> (Trajectory, Rotation3<f64>) {
+        let turn = self.turn(rng);
         let mut drawn = version.clone();
-        turn_all(&mut drawn, &self.turn(rng));
-        drawn
+        turn_all(&mut drawn, &turn);
+        (drawn, turn)
     }
 
     fn turn(&self, rng: &mut impl Rng) -> Rotation3<f64> {
@@ -266,7 +267,7 @@ mod tests {
         let trajectory = resting(2000, step_s, sd_m);
         let constants = PerJoint::from_fn(|_| 0.05);
         let perturber = Perturber::new(&trajectory, &constants, 0.0, 0.0, None);
-        let drawn = perturber.draw(&mut ChaCha8Rng::seed_from_u64(1));
+        let (drawn, _) = perturber.draw(&mut ChaCha8Rng::seed_from_u64(1));
         let (mut p2, mut v2, mut count, mut off2) = (0.0, 0.0, 0.0, 0.0);
         let mut lagged = vec![0.0; 80];
         for (_, states) in drawn.joints.iter() {
@@ -331,7 +332,7 @@ mod tests {
         }
         let constants = PerJoint::from_fn(|_| 0.05);
         let perturber = Perturber::new(&trajectory, &constants, 2.0, 2.0, None);
-        let drawn = perturber.draw(&mut ChaCha8Rng::seed_from_u64(4));
+        let (drawn, _) = perturber.draw(&mut ChaCha8Rng::seed_from_u64(4));
         let moved = drawn.joints[Joint::Nose][1].unwrap().position_m;
         assert!((moved.norm() - 14.0_f64.sqrt()).abs() < 1e-12);
         assert!((moved - Vector3::new(1.0, 2.0, 3.0)).norm() > 1e-3);

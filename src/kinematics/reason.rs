@@ -1,5 +1,6 @@
 //! Why a figure is missing, and why one that exists should be doubted.
 
+use crate::ball::Unseen;
 use crate::skeleton::Joint;
 
 use super::events::EventName;
@@ -42,8 +43,8 @@ pub enum Missing {
     #[error("body height unknown, and too few joints are known to estimate it")]
     Height,
     /// The ball was not followed.
-    #[error("the ball's path is not known: it is not read from the videos yet")]
-    Ball,
+    #[error("{0}")]
+    Ball(Unseen),
     /// A straight knee hides the rotation of the thigh.
     #[error(
         "the knee is bent {bent_deg:.0} degrees, under {least_deg:.0}: the thigh's rotation cannot be seen"

@@ -5,6 +5,7 @@ use std::borrow::Cow;
 
 use nalgebra::Vector3;
 
+use crate::ball::Unseen;
 use crate::quality::{Warning, Warnings};
 use crate::skeleton::{Joint, PerJoint};
 use crate::trajectory::{JointState, Trajectory};
@@ -104,7 +105,7 @@ pub(super) fn second_opinion(
         subject.motion(&trajectory),
         subject.inertia(),
         subject.figures,
-        None,
+        Err(Unseen::NoPictures),
         &given,
     );
     // The ball's speed is no smoothed speed.

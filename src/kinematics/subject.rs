@@ -2,9 +2,11 @@
 
 use nalgebra::Vector3;
 
+use crate::ball::{BallFlight, Unseen};
 use crate::skeleton::{Handedness, PerJoint};
 use crate::trajectory::Trajectory;
 
+use super::Options;
 use super::athlete::{Athlete, Height, estimate_height};
 use super::delivery::Figures;
 use super::energy::{BODY, Inertia};
@@ -13,7 +15,6 @@ use super::inertia::Sex;
 use super::mirror;
 use super::motion::Motion;
 use super::perturb::{ClockDoubt, speed_noise_per_s};
-use super::{Ball, Options};
 
 /// A trajectory with all that is known about it, mirrored to a right-hander.
 pub(super) struct Subject {
@@ -21,7 +22,7 @@ pub(super) struct Subject {
     pub(super) throws: Handedness,
     pub(super) sex: Sex,
     pub(super) figures: Figures,
-    pub(super) ball: Option<Ball>,
+    pub(super) ball: Result<BallFlight, Unseen>,
     pub(super) events: Option<PerEvent<Option<Event>>>,
     pub(super) release: Option<Event>,
     pub(super) noise_time_s: PerJoint<f64>,
@@ -52,10 +53,11 @@ impl Subject {
                 height: athlete.height_m.map_or(Height::Unknown, Height::Given),
                 mass_kg: athlete.mass_kg,
             },
-            ball: options.ball.map(|ball| Ball {
-                position_m: view(ball.position_m),
-                ..ball
-            }),
+            ball: options
+                .ball
+                .as_ref()
+                .map_err(Clone::clone)
+                .map(|ball| ball.mapped(view)),
             events: options.events,
             release: options.release,
             speed_noise_per_s: PerJoint::from_fn(|joint| speed_noise_per_s(noise_time_s[joint])),

@@ -35,7 +35,11 @@ const LENGTH_SD_SHARE: f64 = 0.03;
 const SEED: u64 = 20_240;
 
 /// Deviations of the spline coefficients, one column a draw.
-pub(crate) struct Deviations(Mat<f64>);
+pub(crate) struct Deviations {
+    coefficients: Mat<f64>,
+    /// What each draw added to the clock offset, seconds.
+    late_s: Vec<f64>,
+}
 
 /// Draws deviations of the solved estimate. `border` couples the clock to the unknowns; `clock_sd_s` is its doubt.
 pub(crate) fn draw(
@@ -46,10 +50,12 @@ pub(crate) fn draw(
     settings: &Settings,
 ) -> Deviations {
     let mut right = Mat::<f64>::zeros(border.len(), settings.draws);
+    let mut drawn_late_s = Vec::with_capacity(settings.draws);
     for column in 0..settings.draws {
         let mut random = ChaCha8Rng::seed_from_u64(SEED);
         random.set_stream(column as u64);
         let late_s = clock_sd_s * random.sample::<f64, _>(StandardNormal);
+        drawn_late_s.push(late_s);
         for (row, coupling) in border.iter().enumerate() {
             right[(row, column)] -= coupling * late_s;
         }
@@ -63,7 +69,10 @@ pub(crate) fn draw(
             .collect();
         problem.push_lengths(&lengths, &mut |row, push| right[(row, column)] += push);
     }
-    Deviations(factor.solve(&right))
+    Deviations {
+        coefficients: factor.solve(&right),
+        late_s: drawn_late_s,
+    }
 }
 
 /// Noise of one joint in one phone's pictures so far.
@@ -112,9 +121,14 @@ fn keypoint_noise(
 }
 
 impl Deviations {
+    /// What each draw added to the clock offset, seconds.
+    pub(crate) fn late_s(&self) -> Vec<f64> {
+        self.late_s.clone()
+    }
+
     /// The estimate's versions: what it could have been, as trajectories.
     pub(crate) fn versions(&self, problem: &Problem, estimate: &Trajectory) -> Vec<Trajectory> {
-        (0..self.0.ncols())
+        (0..self.coefficients.ncols())
             .map(|column| self.version(problem, estimate, column))
             .collect()
     }
@@ -132,7 +146,7 @@ impl Deviations {
                 for k in 0..4 {
                     let at = (basis.first + k) * PER_KNOT + 3 * joint.index();
                     for axis in 0..3 {
-                        let off = self.0[(at + axis, column)];
+                        let off = self.coefficients[(at + axis, column)];
                         state.position_m[axis] += basis.position[k] * off;
                         state.velocity_m_s[axis] += basis.velocity[k] * off;
                         state.acceleration_m_s2[axis] += basis.acceleration[k] * off;

@@ -115,6 +115,8 @@ pub struct Reconstruction {
     /// What the trajectory could have been: versions under draws of the keypoints' coloured noise, the clock and the
     /// limb lengths. The states' `sd_m` is their spread.
     pub versions: Vec<Trajectory>,
+    /// What each version adds to the clock offset, seconds: whatever else hangs on the clock moves with it.
+    pub late_s: Vec<f64>,
     /// How quickly each joint's error changes (deviation of its velocity over that of its position), 1/s.
     pub error_rate_per_s: PerJoint<Option<f64>>,
     /// The clock offset after seeing everything, with the doubt it came with.

@@ -58,13 +58,14 @@ pub(crate) fn solve(
         round: settings.rounds,
     })?;
     let mut estimate = trajectory(&problem, start, settings);
-    let versions =
-        doubt::draw(&problem, &factor, &fit.border, clock_sd_s, settings).versions(&problem, &estimate);
+    let deviations = doubt::draw(&problem, &factor, &fit.border, clock_sd_s, settings);
+    let versions = deviations.versions(&problem, &estimate);
     let error_rate_per_s = doubt::error_rates_per_s(&estimate, &versions);
     doubt::fill_in_doubt(&mut estimate, &versions);
     Ok(Reconstruction {
         trajectory: estimate,
         versions,
+        late_s: deviations.late_s(),
         error_rate_per_s,
         clock: Clock {
             offset_s: problem.offset_s,

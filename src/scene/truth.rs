@@ -19,6 +19,8 @@ pub struct Truth {
     pub release: Seconds,
     /// The ball's centre then, world, metres.
     pub release_point_m: Vector3<f64>,
+    /// The ball's velocity then, metres per second of LEFT's clock.
+    pub release_velocity_m_s: Vector3<f64>,
     /// The ball's speed then, metres per second.
     pub ball_speed_m_s: f64,
     /// The ball's centre at the same instants, world, metres; `None` once it is in the catcher's glove.
@@ -58,6 +60,7 @@ impl Truth {
             },
             release: Seconds((flight.release_s - scene_time_s(0.0)) / rate),
             release_point_m: flight.release_point_m,
+            release_velocity_m_s: flight.velocity_m_s * rate,
             ball_speed_m_s: flight.speed_m_s() * rate,
             ball_m: scene_times.iter().map(|t| delivery.ball_at(*t)).collect(),
             throws: delivery.throws(),

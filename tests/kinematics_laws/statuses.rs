@@ -4,8 +4,9 @@ use std::collections::BTreeSet;
 
 use nalgebra::Vector3;
 use proptest::prelude::*;
+use twinmound::ball::{BallFlight, FlightState};
 use twinmound::kinematics::{
-    Athlete, Ball, DeliveryMeasures, Event, EventName, Options, catalogue, catalogue_markdown, measure,
+    Athlete, DeliveryMeasures, Event, EventName, Options, catalogue, catalogue_markdown, measure,
 };
 use twinmound::quality::Status;
 use twinmound::skeleton::{JOINT_COUNT, Joint, Side};
@@ -170,18 +171,24 @@ fn unknown_height_mass_ball_and_world_are_said() {
     );
     assert_eq!(status(&measures, "ball_speed_m_s").0, Status::NotMeasurable);
 
-    let ball = Ball {
+    let state = |speed_m_s: f64| FlightState {
         position_m: Vector3::new(1.7, 1.75, 0.6),
-        position_sd_m: 0.01,
-        speed_m_s: 38.0,
-        speed_sd_m_s: 0.4,
+        velocity_m_s: Vector3::x() * speed_m_s,
+        acceleration_m_s2: Vector3::zeros(),
+    };
+    let ball = BallFlight {
+        // Versions whose speeds deviate by 0.4 m/s.
+        versions: (0..60)
+            .map(|i| state(38.0 + if i % 2 == 0 { 0.4 } else { -0.4 }))
+            .collect(),
+        ..BallFlight::exact(Seconds(1.446), state(38.0))
     };
     let release = Event {
         time_s: Seconds(1.446),
         sd_s: Some(Seconds(0.001)),
     };
     let options = Options {
-        ball: Some(ball),
+        ball: Ok(ball),
         release: Some(release),
         draws: 60,
         ..Options::default()

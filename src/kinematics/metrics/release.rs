@@ -75,7 +75,10 @@ pub(in crate::kinematics) const TABLE: &[Definition] = &[
             "without sign",
         ),
         &[],
-        Compute::At(|d, _| Ok(d.ball.ok_or(Missing::Ball)?.speed_m_s.into())),
+        Compute::At(|d, t| {
+            let ball = d.ball.as_ref().map_err(|why| Missing::Ball(why.clone()))?;
+            Ok(ball.speed_m_s(t).into())
+        }),
     ),
     row(
         "release_height_pct_height",
@@ -116,9 +119,9 @@ pub(super) fn pct_height(d: &Delivery<'_>, length_m: f64) -> Outcome {
 }
 
 fn release_point_m(d: &Delivery<'_>, time_s: f64) -> Result<Vector3<f64>, Missing> {
-    match d.ball {
-        Some(ball) => Ok(ball.position_m),
-        None => d.motion.position_m(THROWING.knuckle, time_s),
+    match &d.ball {
+        Ok(ball) => Ok(ball.position_m(time_s)),
+        Err(_) => d.motion.position_m(THROWING.knuckle, time_s),
     }
 }
 

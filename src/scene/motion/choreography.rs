@@ -41,8 +41,8 @@ impl Choreography {
             Level::Youth => YOUTH_TEMPO,
         };
         let knee_lift_s = STANDING_S + style.windup_s.clamp(0.6, 2.5) * nature.factor(0.08);
-        let contact_s = knee_lift_s + STRIDE_S * nature.factor(0.08);
-        let release_s = contact_s + CONTACT_TO_RELEASE_S * tempo * nature.factor(0.08);
+        let contact_s = knee_lift_s + STRIDE_S * style.stride_time * nature.factor(0.08);
+        let release_s = contact_s + CONTACT_TO_RELEASE_S * tempo * style.drive_time * nature.factor(0.08);
         let phases = Phases {
             start_s: STANDING_S,
             knee_lift_s,

@@ -44,6 +44,10 @@ pub struct Style {
     pub level: Level,
     /// Seconds from the first movement to knee lift, 0.6 to 2.5.
     pub windup_s: f64,
+    /// Factor on the time from knee lift to contact, natural variation apart.
+    pub stride_time: f64,
+    /// Factor on the time from contact to release, natural variation apart.
+    pub drive_time: f64,
     /// Lead ankle at contact minus drive ankle at knee lift along x, % of body height for legs of average length (longer
     /// legs stride longer).
     pub stride_pct_height: f64,
@@ -85,6 +89,8 @@ impl Default for Style {
             throws: Side::Right,
             level: Level::Adult,
             windup_s: 0.95,
+            stride_time: 1.0,
+            drive_time: 1.0,
             stride_pct_height: 80.0,
             early_rotation: 0.0,
             late_rotation: 0.0,
