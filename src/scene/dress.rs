@@ -378,7 +378,7 @@ mod tests {
         let library = BodyLibrary::open(&file).expect("the packed bodies");
         for name in ["man-188-athletic", "youth-138-boy"] {
             let body = library.named(name).expect("a packed body");
-            let (bare_m, worn_m) = (&body.vertices_m, clothed(&body));
+            let (bare_m, worn_m) = (&body.vertices_m, clothed(body));
             let normals = vertex_normals(bare_m, &body.topology.triangles);
             let parts = &body.topology.parts;
             for (i, part) in parts.iter().enumerate().filter(|(_, part)| is_cloth(**part)) {
