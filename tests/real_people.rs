@@ -65,7 +65,7 @@ fn the_decoder_agrees_with_numpy_on_every_labelled_crop() {
     assert!(python.exists(), "run `make setup` first");
     let people = people().unwrap();
     let pictures = pictures(&people).unwrap();
-    for name in ["athlete.toml", "general.toml"] {
+    for (name, width_px, height_px) in [("athlete.toml", 288, 288), ("general.toml", 192, 256)] {
         let mut detector = detector(name);
         let regions: Vec<Region> = people.iter().map(|p| p.region(&detector)).collect();
         let crops: Vec<Crop<'_>> = people
@@ -96,7 +96,7 @@ fn the_decoder_agrees_with_numpy_on_every_labelled_crop() {
             .zip(&expected)
             .zip(&regions)
         {
-            let input = CropTransform::new(*region, 192, 256);
+            let input = CropTransform::new(*region, width_px, height_px);
             for joint in Joint::ALL {
                 let answer = found.joints[joint].map(|j| input.to_input(j.at));
                 assert_eq!(answer.is_some(), expected.contains_key(&joint), "{name}: {joint}");
