@@ -180,6 +180,8 @@ class Outfit:
         left, right = self.glove_left[:, None], ~self.glove_left[:, None]
         gloved = torch.where(left, self._point("left_knuckle"), self._point("right_knuckle"))
         bare = torch.where(right, self._point("left_knuckle"), self._point("right_knuckle"))
+        wrist = torch.where(left, self._point("left_wrist"), self._point("right_wrist"))
+        pocket = gloved + (gloved - wrist) * uniform(count, -0.2, 0.9)[:, None]  # a glove reaches far beyond the knuckles
         hand = lambda is_left: torch.where(is_left, body.bone_index["hand_L"], body.bone_index["hand_R"])
         length, hem, back = uniform(count, 0.2, 0.75), uniform(count, 0.12, 0.34), torch.where(chance(count, 0.6), -1.0, 1.0)
         zero = torch.zeros(count, device=DEVICE)
@@ -190,7 +192,7 @@ class Outfit:
                     torch.cat([half_head * uniform(count, 0.95, 1.25)[:, None], tall * uniform(count, 0.75, 1.2)[:, None],
                                half_head * uniform(count, 1.05, 1.4)[:, None]], 1), head),
             "long_hair": (ears + xyz((-0.02, 0.02), (-0.16, 0.03), (-0.1, -0.02)), xyz((0.03, 0.11), (0.06, 0.2), (0.03, 0.09)), head),
-            "held": (gloved + normal((count, 3), 0, 0.02), xyz((0.04, 0.12), (0.04, 0.15), (0.04, 0.12)), hand(self.glove_left)),
+            "held": (pocket + normal((count, 3), 0, 0.02), xyz((0.04, 0.12), (0.04, 0.15), (0.04, 0.12)), hand(self.glove_left)),
             "stick": (bare, torch.stack([uniform(count, 0.01, 0.035), length, uniform(count, 0.01, 0.035)], 1), hand(~self.glove_left)),
             "pack": (self._bone("thorax") + pack, xyz((0.1, 0.2), (0.12, 0.28), (0.05, 0.12)), body.bone_index["thorax"]),
             "skirt": (self._bone("pelvis") + torch.stack([zero, 0.1 - hem, uniform(count, 0.03, 0.09)], 1),

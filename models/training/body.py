@@ -11,7 +11,7 @@ body keeps its own proportions, and a joint centre lies at the same place within
 import numpy as np
 import torch
 
-from rotations import DEVICE
+from rotations import DEVICE, vector
 
 # The network's keypoints in output order, and the data file's name for each.
 _SIDED = {
@@ -22,7 +22,14 @@ KEYPOINT_SOURCE = {"nose": "nose", "head_top": "head_top", "neck": "neck_base"}
 for _joint, _name in _SIDED.items():
     KEYPOINT_SOURCE[f"left_{_joint}"] = f"{_name}_L"
     KEYPOINT_SOURCE[f"right_{_joint}"] = f"{_name}_R"
-KEYPOINTS = list(KEYPOINT_SOURCE)
+JOINTS = list(KEYPOINT_SOURCE)
+# Taught beside the joints: the knuckles at the edges of the hand and the pelvis's four spines. The spines lie further
+# from the middle of the pelvis than the hips do, so that they show better where it faces.
+for _joint in ("index_knuckle", "little_knuckle"):
+    for _side, _end in (("left", "L"), ("right", "R")):
+        KEYPOINT_SOURCE[f"{_side}_{_joint}"] = f"{_joint.replace('little', 'pinky')}_{_end}"
+SPINES = ["left_asis", "right_asis", "left_psis", "right_psis"]
+KEYPOINTS = list(KEYPOINT_SOURCE) + SPINES
 KEYPOINT_INDEX = {name: index for index, name in enumerate(KEYPOINTS)}
 
 
@@ -32,7 +39,7 @@ def _other_side(name):
 
 
 # The bone that carries each keypoint (sides as in the data file's names).
-_CARRIER = {"shoulder": "upperarm", "elbow": "forearm", "wrist": "hand", "knuckle": "hand", "hip": "thigh", "knee": "shank", "ankle": "foot",
+_CARRIER = {"shoulder": "upperarm", "elbow": "forearm", "wrist": "hand", "knuckle": "hand", "index_knuckle": "hand", "pinky_knuckle": "hand", "hip": "thigh", "knee": "shank", "ankle": "foot",
             "heel": "foot", "big_toe": "toes", "small_toe": "toes"}
 
 
@@ -50,6 +57,11 @@ MIRRORED = [KEYPOINT_INDEX[_other_side(name)] for name in KEYPOINTS]
 HIP_FACTOR = 0.82  # on the rig's distance between the hip joint centres
 UPPER_ARM_FACTOR = 1.081  # shoulder to elbow; the shoulder moves
 FOREARM_FACTOR = 1.069  # elbow to wrist; the wrist moves
+# The spines from the hips, as shares of the distance between the two front ones. Front: the hip-centre regression of Bell,
+# Brand and Pedersen (Hum Mov Sci 1989;8:3-16: 14 % medial, 30 % distal, 22 % posterior) read backwards. Back: half their
+# distance and the pelvic depth, from memory and so that they lie under the skin of these bodies.
+FRONT_OUT, FRONT_UP, FRONT_FORWARD = 0.14, 0.30, 0.22
+BACK_HALF, PELVIC_DEPTH = 0.20, 0.55
 SMALLEST_M, TALLEST_M = 1.25, 2.02  # bodies outside are scaled to the nearer bound
 HELD_OUT_BODIES = 80  # the last bodies of the file are never trained on
 
@@ -74,7 +86,8 @@ class Body:
         rows = [names.index(source) for source in KEYPOINT_SOURCE.values()]
         bones = len(self.bone_names)
         keep = np.r_[0:self.vertex_count + bones, self.vertex_count + bones + np.array(rows)]
-        self.keypoint_bone = torch.tensor([self.bone_index[carrier(source)] for source in KEYPOINT_SOURCE.values()], device=DEVICE)
+        carriers = [carrier(source) for source in KEYPOINT_SOURCE.values()] + ["pelvis"] * len(SPINES)
+        self.keypoint_bone = torch.tensor([self.bone_index[bone] for bone in carriers], device=DEVICE)
         self.mean = to(data["mean"][keep])
         self.basis = to(data["basis"][:, keep])
         coefficients = to(data["coefs"])
@@ -107,7 +120,16 @@ class Body:
             elbow = joint(f"{side}_elbow")
             for name, bone, factor in (("shoulder", "upperarm", UPPER_ARM_FACTOR), ("wrist", "hand", FOREARM_FACTOR)):
                 move(f"{side}_{name}", f"{bone}_{end}", elbow + (joint(f"{side}_{name}") - elbow) * factor)
-        return vertices, bones, keypoints
+        return vertices, bones, torch.cat([keypoints, self.spines(joint("left_hip"), joint("right_hip"))], 1)
+
+    @staticmethod
+    def spines(left_hip, right_hip):
+        """The pelvis's four spines of bodies at rest, in the order of SPINES; (B, 4, 3)."""
+        middle = (left_hip + right_hip) / 2
+        width = (left_hip - right_hip)[:, :1] / (1 - 2 * FRONT_OUT)
+        offset = lambda across, forward: middle + width * vector(across, FRONT_UP, forward)
+        back = FRONT_FORWARD - PELVIC_DEPTH
+        return torch.stack([offset(0.5, FRONT_FORWARD), offset(-0.5, FRONT_FORWARD), offset(BACK_HALF, back), offset(-BACK_HALF, back)], 1)
 
     def forward_kinematics(self, bones, local):
         """Global bone rotations (B, bones, 3, 3) and translations (B, bones, 3) from rotations about the bone heads."""

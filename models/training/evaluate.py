@@ -13,7 +13,7 @@ import numpy as np
 import torch
 
 import degrade
-from body import KEYPOINT_INDEX, KEYPOINTS
+from body import JOINTS, KEYPOINT_INDEX, KEYPOINTS
 from network import HEIGHT, MEAN, SCALE, decode, normalised, read_under
 
 LARGE_SCALE = 384 / HEIGHT  # the published thresholds are stated for a crop of 288 x 384
@@ -61,17 +61,19 @@ def collect(predictors, pool, count, batch=128):
 
 
 def figures(prediction, labels):
-    """Accuracy and calibration; errors are Euclidean pixels of the crop, over keypoints inside the picture."""
-    (positions, log_sigma, visible_logit), (truth, visible, inside) = prediction, labels
-    error = (positions - truth).norm(dim=-1)
+    """Accuracy and calibration; errors are Euclidean pixels of the crop, over joints inside the picture. The points taught
+    beside the joints count in `per_joint` alone."""
+    error = (prediction[0] - labels[0]).norm(dim=-1)
+    per_joint = {name: [round(error[:, k][labels[1][:, k]].median().item(), 2), round(within_joint(error[:, k], labels[1][:, k]), 3)] for k, name in enumerate(KEYPOINTS)}
+    (_, log_sigma, visible_logit), (_, visible, inside) = ([values[:, :len(JOINTS)] for values in side] for side in (prediction, labels))
+    error = error[:, :len(JOINTS)]
     hidden = inside & ~visible
     within = lambda mask: (error[mask] < LARGE_THRESHOLD_PX / LARGE_SCALE).float().mean().item()
     standard = 0.5 * (error * torch.exp(-log_sigma)) ** 2  # 1 on average if the errors were Gaussian and sigma right
     factor = (standard[inside].median() / np.log(2)).sqrt().item()
     scaled = standard[inside] / factor ** 2
-    per_joint = {name: [round(error[:, k][visible[:, k]].median().item(), 2), round(within_joint(error[:, k], visible[:, k]), 3)] for k, name in enumerate(KEYPOINTS)}
     return dict(
-        crops=len(truth), median_px=error[visible].median().item(), mean_px=error[visible].mean().item(), within=within(visible),
+        crops=len(visible), median_px=error[visible].median().item(), mean_px=error[visible].mean().item(), within=within(visible),
         median_hidden_px=error[hidden].median().item(), within_hidden=within(hidden), within_all=within(inside),
         sigma_factor=factor, inside_50=(scaled < np.log(2)).float().mean().item(), inside_90=(scaled < np.log(10)).float().mean().item(),
         beyond_4_sd=(scaled > 8).float().mean().item(), variance=standard[inside].mean().item(),

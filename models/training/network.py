@@ -26,7 +26,7 @@ def conv_block(channels_in, channels_out, size=3):
 class KeypointNetwork(nn.Module):
     """Image (n, 3, 288, 288) -> heatmap logits, log sigma map, visibility logit map, each (n, K, 72, 72)."""
 
-    def __init__(self, nodes, keypoints, coarse=96, fine=64):
+    def __init__(self, nodes, keypoints, coarse=96, fine=64, context=208):
         super().__init__()
         self.keypoints = keypoints
         self.backbone = GraphNetwork(nodes)
@@ -39,6 +39,13 @@ class KeypointNetwork(nn.Module):
         # More room to weigh the whole body before the fine level; begins as nothing, so that older weights go on from where they were.
         self.weigh8 = nn.Sequential(conv_block(coarse, coarse), nn.Conv2d(coarse, coarse, 3, padding=1, bias=False), nn.BatchNorm2d(coarse))
         nn.init.zeros_(self.weigh8[2].weight)
+        self.weigh8b = nn.Sequential(conv_block(coarse, coarse), nn.Conv2d(coarse, coarse, 3, padding=1, bias=False), nn.BatchNorm2d(coarse))
+        # The posture as a whole, where a limb that cannot be seen is guessed from: wider at the coarse levels, where that is cheap.
+        self.context32 = nn.Sequential(conv_block(1280, context, 1), conv_block(context, context))
+        self.context16 = nn.Conv2d(168, context, 1)
+        self.context = nn.Sequential(conv_block(context, context), nn.Conv2d(context, coarse, 1, bias=False), nn.BatchNorm2d(coarse))
+        for last in (self.weigh8b[2], self.context[2]):  # they begin as nothing too
+            nn.init.zeros_(last.weight)
         self.fuse4 = conv_block(coarse, fine)
         self.refine4 = conv_block(fine, fine)
         self.heatmap = nn.Conv2d(fine, keypoints, 1)
@@ -53,9 +60,11 @@ class KeypointNetwork(nn.Module):
         features = self.backbone(image)
         double = lambda maps: functional.interpolate(maps, scale_factor=2, mode="nearest")
         fused = self.from32(features["stride32"])
-        fused = self.fuse16(double(fused) + self.from16(features["stride16"]))
+        posture = self.context(double(self.context32(features["stride32"])) + self.context16(features["stride16"]))
+        fused = self.fuse16(double(fused) + self.from16(features["stride16"]) + posture)
         fused = self.fuse8(double(fused) + self.from8(features["stride8"]))
         fused = functional.relu(fused + self.weigh8(fused))
+        fused = functional.relu(fused + self.weigh8b(fused))
         detail = torch.cat([features["stride4_early"], features["stride4_late"]], 1)
         fused = self.refine4(self.fuse4(double(fused) + self.from4(detail)))
         return self.heatmap(fused), self.sigma(fused.detach()), self.visible(fused), features[TEACHER_HEATMAP]

@@ -34,6 +34,7 @@ from starting_network import TEACHER_HEATMAP, GraphNetwork  # noqa: E402
 
 TAIL = 4.0  # degrees of freedom of the errors' Student t distribution
 TEACHER_SHARE = 4  # one crop in so many also goes through the starting network
+YOUNGER = ("weigh8", "context")  # parts of the network that older weights lack
 EXPECTATION_WEIGHT, SIGMA_WEIGHT, VISIBLE_WEIGHT = 0.1, 0.1, 0.05
 
 
@@ -99,6 +100,16 @@ def losses(outputs, teacher_heatmap, crops, config):
     return loss, torch.stack([position, doubt, seeing, keep, (squared.sqrt() * weight).sum() / total]).detach()
 
 
+def grown(saved, wanted):
+    """Older weights with room for keypoints that came later: new rows after the old ones, as the new network begins."""
+    def fitted(name, value):
+        target = wanted.get(name)
+        if target is None or target.shape == value.shape or target.shape[1:] != value.shape[1:]:
+            return value
+        return torch.cat([value, target[len(value):].to(value.device)])
+    return {name: fitted(name, value) for name, value in saved.items()}
+
+
 def share_gradients(parameters):
     """Mean of the gradients over all GPUs."""
     gradients = [parameter.grad for parameter in parameters if parameter.grad is not None]
@@ -133,8 +144,8 @@ class Trainer:
         if config.resume:
             saved = torch.load(config.resume, map_location=DEVICE)
             saved = {name: value.float() if value.is_floating_point() else value for name, value in saved.items()}
-            missing, unknown = self.network.load_state_dict(saved, strict=False)
-            if unknown or any(not name.startswith("weigh8") for name in missing):  # younger than the first weights
+            missing, unknown = self.network.load_state_dict(grown(saved, self.network.state_dict()), strict=False)
+            if unknown or any(not name.startswith(YOUNGER) for name in missing):
                 raise ValueError(f"{config.resume}: missing {missing}, unknown {unknown}")
         if WORLD > 1:
             for value in self.network.state_dict().values():
@@ -151,7 +162,7 @@ class Trainer:
         self.groups = [dict(params=backbone, weight_decay=0.0, share=config.backbone_rate, warm=config.warm),
                        dict(params=[p for p in heads if p.ndim > 1], weight_decay=0.02, share=1.0, warm=150),
                        dict(params=[p for p in heads if p.ndim < 2], weight_decay=0.0, share=1.0, warm=150)]
-        self.optimiser = torch.optim.AdamW(self.groups, lr=config.rate)
+        self.optimiser = torch.optim.AdamW(self.groups, lr=config.rate, fused=DEVICE == "cuda")
         doubt = {id(parameter) for parameter in self.network.sigma.parameters()}
         self.trunk = [parameter for parameter in self.network.parameters() if id(parameter) not in doubt]
 
@@ -195,12 +206,11 @@ class Trainer:
 
     def update_average(self, step):
         keep = self.config.average if self.config.resume else min(self.config.average, 1 - 1 / (step + 1))
-        average, current = self.average.state_dict(), self.network.state_dict()
-        for name, value in average.items():
-            if value.dtype.is_floating_point:
-                value.lerp_(current[name], 1 - keep)
-            else:
-                value.copy_(current[name])
+        pairs = list(zip(self.average.state_dict().values(), self.network.state_dict().values()))
+        real = [pair for pair in pairs if pair[0].is_floating_point()]
+        torch._foreach_lerp_([mean for mean, _ in real], [value for _, value in real], 1 - keep)
+        for count, value in (pair for pair in pairs if not pair[0].is_floating_point()):
+            count.copy_(value)
 
     def stop(self, late, step):
         """Whether time is up, the same answer on every GPU; asked every tenth step."""

@@ -16,6 +16,7 @@
 mod body;
 mod doubt;
 mod flips;
+mod limits;
 mod normal;
 mod priors;
 mod problem;

@@ -7,7 +7,7 @@ use crate::reconstruct::flips::Flip;
 use crate::reconstruct::normal::{Factor, Normal};
 use crate::reconstruct::problem::Problem;
 use crate::reconstruct::{Clock, PER_KNOT, ReconstructError, Reconstruction, Settings};
-use crate::reconstruct::{doubt, flips};
+use crate::reconstruct::{doubt, flips, limits};
 use crate::skeleton::{Joint, PerJoint};
 use crate::trajectory::{JointState, Trajectory};
 
@@ -17,8 +17,9 @@ const CERTAIN_CLOCK_S: f64 = 1e-9;
 /// Rounds after a limb was turned over.
 const FLIP_ROUNDS: usize = 4;
 
-/// Another solution is taken when its cost is lower by this: a likelihood ratio of 20.
-const CLEARLY_BETTER: f64 = 3.0;
+/// Another solution is taken when its cost is lower by this: a likelihood ratio of 20, were the errors of about ten
+/// neighbouring frames not alike.
+const CLEARLY_BETTER: f64 = 30.0;
 
 /// What one round of weighing the keypoints found.
 struct Fit {
@@ -47,7 +48,7 @@ pub(crate) fn solve(
 ) -> Result<Reconstruction, ReconstructError> {
     let mut normal = Normal::new(problem.grid.count, &problem.pairs());
     let cost = descend(&mut problem, &mut normal, settings, settings.rounds)?;
-    if let Some((better, _)) = turned_over(&problem, cost, settings)? {
+    if let Some(better) = turned_over(&problem, cost, settings)? {
         problem = better;
     }
     let fit = weigh(&problem, &mut normal, settings);
@@ -79,38 +80,41 @@ pub(crate) fn solve(
 /// The problem with those limbs turned over that make it clearly cheaper; `None` when none does.
 ///
 /// A limb that one phone alone sees has two places on its line of sight, and descent stays at the one it started from.
+/// The best turn is made first and the others are judged anew with it: two stretches of one limb depend on each other.
+/// What no shoulder reaches counts against a solution.
 fn turned_over(
     problem: &Problem,
     cost: f64,
     settings: &Settings,
-) -> Result<Option<(Problem, f64)>, ReconstructError> {
-    let attempt = |flips: &[Flip]| {
-        let mut other = problem.clone();
-        flips.iter().for_each(|flip| flips::apply(flip, &mut other));
-        let mut normal = Normal::new(other.grid.count, &other.pairs());
-        let tried = descend(&mut other, &mut normal, settings, FLIP_ROUNDS)?;
-        Ok::<_, ReconstructError>((other, tried))
-    };
-    let tried: Vec<(Flip, f64)> = flips::candidates(problem)
-        .into_par_iter()
-        .map(|flip| Ok((flip, attempt(&[flip])?.1)))
-        .collect::<Result<_, ReconstructError>>()?;
-    let mut better: Vec<_> = tried
-        .into_iter()
-        .filter(|t| t.1 < cost - CLEARLY_BETTER)
-        .collect();
-    better.sort_by(|a, b| a.1.total_cmp(&b.1));
-    let mut chosen: Vec<Flip> = Vec::new();
-    for (flip, lower) in better {
-        if chosen.iter().all(|other| !flip.overlaps(other)) {
-            tracing::debug!(?flip, from = cost, to = lower, "limb turned over");
-            chosen.push(flip);
-        }
+) -> Result<Option<Problem>, ReconstructError> {
+    let mut remaining = flips::candidates(problem);
+    let mut best: Option<Problem> = None;
+    let mut lowest = cost + limits::cost(problem);
+    while !remaining.is_empty() {
+        let from = best.as_ref().unwrap_or(problem);
+        let attempt = |flip: Flip| {
+            let mut other = from.clone();
+            flips::apply(&flip, &mut other);
+            let mut normal = Normal::new(other.grid.count, &other.pairs());
+            let tried = descend(&mut other, &mut normal, settings, FLIP_ROUNDS)?;
+            let cost = tried + limits::cost(&other);
+            Ok::<_, ReconstructError>((flip, other, cost))
+        };
+        let mut tried: Vec<_> = remaining
+            .par_iter()
+            .map(|flip| attempt(*flip))
+            .collect::<Result<_, _>>()?;
+        tried.retain(|t| t.2 < lowest - CLEARLY_BETTER);
+        tried.sort_by(|a, b| a.2.total_cmp(&b.2));
+        remaining = tried.iter().skip(1).map(|t| t.0).collect();
+        let Some((flip, better, cost)) = tried.into_iter().next() else {
+            break;
+        };
+        tracing::debug!(?flip, from = lowest, to = cost, "limb turned over");
+        remaining.retain(|other| !flip.overlaps(other));
+        (best, lowest) = (Some(better), cost);
     }
-    if chosen.is_empty() {
-        return Ok(None);
-    }
-    attempt(&chosen).map(Some)
+    Ok(best)
 }
 
 /// Rounds of Gauss-Newton from where the problem stands; the cost reached: half the weighted sum of squares, keypoints
