@@ -16,7 +16,7 @@ needs_body = pytest.mark.skipif("BODY" not in os.environ, reason="BODY names no 
 
 
 def test_mirroring_twice_is_nothing():
-    assert [MIRRORED[k] for k in MIRRORED] == list(range(27))
+    assert [MIRRORED[k] for k in MIRRORED] == list(range(len(KEYPOINTS)))
     assert KEYPOINTS[MIRRORED[KEYPOINT_INDEX["left_wrist"]]] == "right_wrist"
 
 
@@ -74,6 +74,17 @@ def test_factors_give_grown_bodies_the_usual_shares():
     assert abs(length("left_hip", "right_hip") - 0.10) < 0.006
     assert abs(length("left_shoulder", "left_elbow") - 0.16) < 0.006
     assert abs(length("left_elbow", "left_wrist") - 0.155) < 0.006
+
+
+@needs_body
+def test_the_hip_lies_where_bell_puts_it_from_the_front_spines():
+    # Bell, Brand and Pedersen 1989: 14 % medial, 30 % distal, 22 % posterior of the spine, in shares of the spines' distance
+    points = Body(os.environ["BODY"]).sample(64)[2]
+    at = lambda name: points[:, KEYPOINT_INDEX[name]]
+    width = (at("left_asis") - at("right_asis"))[:, 0]
+    offset = (at("left_hip") - at("left_asis")) / width[:, None]
+    assert torch.allclose(offset, torch.tensor([-0.14, -0.30, -0.22]), atol=5e-3), offset.mean(0)
+    assert (at("left_psis")[:, 2] < at("left_asis")[:, 2]).all()
 
 
 @needs_body

@@ -9,10 +9,10 @@ use crate::reconstruct::problem::Problem;
 use crate::skeleton::{Joint, Side};
 
 /// Rotation of the upper arm about its own axis, degrees, as the metrics count it: 0 forearm forward, 90 up, 180 back.
-/// The usual range of motion is 70 internal to 90 external, throwers reach 130 (from memory); beyond these bounds lies
+/// The usual range of motion is 70 internal to 90 external (from memory), a little more in throwers; beyond these bounds lies
 /// a miss of the estimate.
 const INWARD_DEG: f64 = -100.0;
-const OUTWARD_DEG: f64 = 130.0;
+const OUTWARD_DEG: f64 = 110.0;
 
 /// What the throwing arm reaches as it is whipped back, trunk and shoulder blade included, degrees (published
 /// layback: 160 to 185).
