@@ -63,7 +63,7 @@ use crate::kinematics::{
     Athlete, DeliveryMeasures, DeliverySpan, Options, SecondRoute, find_deliveries, measure, noise_time_s,
 };
 use crate::quality::{Progress, Warning, Warnings};
-use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
+use crate::reconstruct::{self, Clock, Reconstruction, RigDoubt, View, reconstruct};
 use crate::report::DeliveryContent;
 use crate::skeleton::PerJoint;
 use crate::smooth::{self, JerkDensity, JointSamples, Smoothed, smooth};
@@ -345,8 +345,19 @@ fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstructio
             fastest: span.fastest,
             throws: span.throws,
         },
-        &reconstruct::Settings::default(),
+        &reconstruct::Settings {
+            rig_doubt: rig_doubt(&recording.rig_file),
+            ..reconstruct::Settings::default()
+        },
     )?)
+}
+
+/// How well the rig knows the pose between the phones; exact where the file does not say.
+fn rig_doubt(rig: &RigFile) -> RigDoubt {
+    RigDoubt {
+        turn_sd_deg: rig.right_from_left.sd_deg.unwrap_or(0.0),
+        shift_sd_m: rig.right_from_left.sd_m.unwrap_or(0.0),
+    }
 }
 
 /// What the doubt of the figures comes from.

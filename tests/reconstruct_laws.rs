@@ -6,7 +6,7 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use twinmound::geometry::*;
-use twinmound::reconstruct::{Clock, Delivery, Settings, View, reconstruct};
+use twinmound::reconstruct::{Clock, Delivery, RigDoubt, Settings, View, reconstruct};
 use twinmound::skeleton::{Joint, PerJoint, Side};
 use twinmound::track::{ImageJoint, Pose2d, PoseTrack};
 use twinmound::trajectory::{JointState, Trajectory};
@@ -216,4 +216,84 @@ fn noisy_keypoints_give_far_less_than_their_own_error() {
         "{}",
         result.residual_scale
     );
+}
+
+/// The estimate of the same noisy films with a rig that may be wrong.
+fn with_rig(believed: &StereoRig, rig_doubt: RigDoubt) -> twinmound::reconstruct::Reconstruction {
+    let true_rig = rig();
+    let tracks = [Phone::Left, Phone::Right].map(|phone| film(&true_rig, phone, 0.0, 1.5, 11));
+    let view = |i: usize, phone| View {
+        track: &tracks[i],
+        shutter: shutter(believed.camera(phone)),
+    };
+    let delivery = Delivery {
+        from: Seconds(0.1),
+        to: Seconds(0.9),
+        fastest: Seconds(0.6),
+        throws: Side::Right,
+    };
+    let certain = Clock {
+        offset_s: 0.0,
+        sd_s: 1e-12,
+    };
+    let settings = Settings {
+        rig_doubt,
+        ..Settings::default()
+    };
+    let (left, right) = (view(0, Phone::Left), view(1, Phone::Right));
+    reconstruct(left, right, believed, certain, &start(0.02), &delivery, &settings).unwrap()
+}
+
+/// Root mean square distance of two trajectories' joints, metres.
+fn apart_m(a: &Trajectory, b: &Trajectory) -> f64 {
+    let pairs = a
+        .joints
+        .iter()
+        .flat_map(|(joint, states)| states.iter().zip(&b.joints[joint]));
+    let squares: Vec<f64> = pairs
+        .map(|(a, b)| (a.unwrap().position_m - b.unwrap().position_m).norm_squared())
+        .collect();
+    (squares.iter().sum::<f64>() / squares.len() as f64).sqrt()
+}
+
+/// The draws' rig errors go through the linearised estimate; truth: the whole estimate made again with wrong rigs.
+#[test]
+fn an_unsure_rig_spreads_the_versions_as_wrong_rigs_move_the_estimate() {
+    let doubt = RigDoubt {
+        turn_sd_deg: 0.08,
+        shift_sd_m: 0.006,
+    };
+    let exact = with_rig(&rig(), RigDoubt::default());
+    let unsure = with_rig(&rig(), doubt);
+    let spread = |r: &twinmound::reconstruct::Reconstruction| {
+        let squares = r.versions.iter().map(|v| apart_m(v, &r.trajectory).powi(2));
+        squares.sum::<f64>() / r.versions.len() as f64
+    };
+    let by_rig_m = (spread(&unsure) - spread(&exact)).sqrt();
+
+    let mut random = ChaCha8Rng::seed_from_u64(5);
+    let reruns = 12;
+    let moved: f64 = (0..reruns)
+        .map(|_| {
+            let mut normals = || Vector3::from_fn(|_, _| random.sample::<f64, _>(StandardNormal));
+            let turn = Rotation3::from_scaled_axis(normals() * doubt.turn_sd_deg.to_radians());
+            let shift = normals() * doubt.shift_sd_m;
+            let mut wrong = rig();
+            let pose = wrong.right_from_left.0;
+            wrong.right_from_left =
+                RightFromLeft(Rigid::new(turn * pose.rotation, pose.translation_m + shift));
+            apart_m(
+                &with_rig(&wrong, RigDoubt::default()).trajectory,
+                &exact.trajectory,
+            )
+            .powi(2)
+        })
+        .sum();
+    let moved_m = (moved / f64::from(reruns)).sqrt();
+    println!(
+        "by draws {:.2} mm, by reruns {:.2} mm",
+        1e3 * by_rig_m,
+        1e3 * moved_m
+    );
+    assert!((0.7..1.4).contains(&(by_rig_m / moved_m)), "{by_rig_m} {moved_m}");
 }

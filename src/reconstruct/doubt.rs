@@ -1,18 +1,19 @@
-//! Doubt: what coloured noise of the keypoints, an unsure clock and unsure limb lengths do to the estimate.
+//! Doubt: what coloured noise of the keypoints, an unsure clock, an unsure rig and unsure limb lengths do to the estimate.
 //!
-//! Draws of all three go through the linearised estimate (one more right-hand side each for the factor at hand). The
+//! Draws of all four go through the linearised estimate (one more right-hand side each for the factor at hand). The
 //! covariance of the filter or of the normal equations is not used: it takes neighbouring frames' errors as independent,
 //! and held 47-52 % of the truth where it should have held 90 %.
 
 use faer::Mat;
-use nalgebra::Vector2;
+use nalgebra::{Vector2, Vector3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 
+use crate::geometry::Phone;
 use crate::reconstruct::normal::Factor;
 use crate::reconstruct::problem::Problem;
-use crate::reconstruct::{PER_KNOT, Settings};
+use crate::reconstruct::{PER_KNOT, PHONES, RigDoubt, Settings};
 use crate::skeleton::{JOINT_COUNT, Joint, PerJoint};
 use crate::trajectory::{JointState, Trajectory};
 
@@ -51,6 +52,10 @@ pub(crate) fn draw(
 ) -> Deviations {
     let mut right = Mat::<f64>::zeros(border.len(), settings.draws);
     let mut drawn_late_s = Vec::with_capacity(settings.draws);
+    let by_rig = rig_borders(problem, settings);
+    let turn_sd = settings.rig_doubt.turn_sd_deg.to_radians();
+    let rig_sd = [turn_sd, turn_sd, turn_sd].into_iter();
+    let rig_sd: Vec<f64> = rig_sd.chain([settings.rig_doubt.shift_sd_m; 3]).collect();
     for column in 0..settings.draws {
         let mut random = ChaCha8Rng::seed_from_u64(SEED);
         random.set_stream(column as u64);
@@ -68,11 +73,53 @@ pub(crate) fn draw(
             .map(|l| l * LENGTH_SD_SHARE * random.sample::<f64, _>(StandardNormal))
             .collect();
         problem.push_lengths(&lengths, &mut |row, push| right[(row, column)] += push);
+        for (border, sd) in by_rig.iter().zip(&rig_sd) {
+            let off = sd * random.sample::<f64, _>(StandardNormal);
+            for (row, coupling) in border.iter().enumerate() {
+                right[(row, column)] -= coupling * off;
+            }
+        }
     }
     Deviations {
         coefficients: factor.solve(&right),
         late_s: drawn_late_s,
     }
+}
+
+/// What couples the pose between the phones to the unknowns: three rotations (radians, RIGHT's camera axes) and three
+/// shifts (metres) of the world as RIGHT sees it. Empty when the pose is taken as exact.
+fn rig_borders(problem: &Problem, settings: &Settings) -> Vec<Vec<f64>> {
+    if settings.rig_doubt == RigDoubt::default() {
+        return Vec::new();
+    }
+    let right = PHONES.iter().position(|phone| *phone == Phone::Right);
+    let mut borders = vec![vec![0.0; problem.grid.count * PER_KNOT]; 6];
+    let seen_by_right = problem
+        .observations
+        .iter()
+        .filter(|seen| Some(seen.phone) == right);
+    for seen in seen_by_right {
+        let Some(residual) = problem.residual(seen) else {
+            continue;
+        };
+        let weight = settings.weight(residual.miss.norm());
+        let (_, pose) = &problem.cameras[seen.phone];
+        let turned = pose.0.rotation.matrix().transpose();
+        let from_left = problem.left_eye_to(&residual.basis, seen.joint);
+        let back = residual.slope.transpose() * residual.slope * weight;
+        for axis in 0..3 {
+            let unit = turned * Vector3::ith(axis, 1.0);
+            // RIGHT's own rotation about LEFT's eye, and its shift, as motions of the point in the world.
+            for (border, motion) in [(axis, unit.cross(&from_left)), (3 + axis, unit)] {
+                let pull = back * motion;
+                for (i, share) in residual.basis.position.iter().enumerate() {
+                    let at = (residual.basis.first + i) * PER_KNOT + 3 * seen.joint.index();
+                    (0..3).for_each(|k| borders[border][at + k] += pull[k] * share);
+                }
+            }
+        }
+    }
+    borders
 }
 
 /// Noise of one joint in one phone's pictures so far.

@@ -53,6 +53,17 @@ pub struct Settings {
     pub draws: usize,
     /// A joint that neither phone saw for longer than this is missing, seconds.
     pub longest_gap_s: f64,
+    /// How well the pose between the phones is known.
+    pub rig_doubt: RigDoubt,
+}
+
+/// Standard deviations of the pose between the phones, each axis.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct RigDoubt {
+    /// Of the rotation, degrees.
+    pub turn_sd_deg: f64,
+    /// Of the translation, metres.
+    pub shift_sd_m: f64,
 }
 
 impl Default for Settings {
@@ -64,6 +75,7 @@ impl Default for Settings {
             girdle_sd_m: 0.012,
             draws: 100,
             longest_gap_s: 0.06,
+            rig_doubt: RigDoubt::default(),
         }
     }
 }
@@ -113,8 +125,8 @@ pub struct Clock {
 pub struct Reconstruction {
     /// Joints at LEFT's middle instants.
     pub trajectory: Trajectory,
-    /// What the trajectory could have been: versions under draws of the keypoints' coloured noise, the clock and the
-    /// limb lengths. The states' `sd_m` is their spread.
+    /// What the trajectory could have been: versions under draws of the keypoints' coloured noise, the clock, the
+    /// pose between the phones and the limb lengths. The states' `sd_m` is their spread.
     pub versions: Vec<Trajectory>,
     /// What each version adds to the clock offset, seconds: whatever else hangs on the clock moves with it.
     pub late_s: Vec<f64>,

@@ -173,6 +173,11 @@ impl Problem {
         })
     }
 
+    /// From LEFT's eye to a joint, metres in the world.
+    pub(crate) fn left_eye_to(&self, basis: &Basis, joint: Joint) -> Vector3<f64> {
+        self.sum(joint, basis.first, &basis.position) - self.cameras[0].1.centre().0
+    }
+
     /// Adds one keypoint's term with its robust weight.
     pub(crate) fn add_keypoint(&self, normal: &mut Normal, joint: Joint, residual: &Residual, weight: f64) {
         let block = residual.slope.transpose() * residual.slope * weight;
