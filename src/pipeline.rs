@@ -304,10 +304,7 @@ fn measure_delivery(
     let mut measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(rig_checks::hand_smear(&recording.shutters, &mut measures));
     warnings.extend(measures.warnings.clone());
-    let evidence = Evidence {
-        from_pictures: true,
-        ..Evidence::of(&measures).among(&request.peers)
-    };
+    let evidence = Evidence::of(&measures).among(&request.peers).seen_in_pictures();
     let record = records::delivery(
         records::source(request, recording, &estimate)?,
         Some(records::rig(&recording.rig_file)),

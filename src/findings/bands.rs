@@ -152,9 +152,8 @@ pub(super) fn references(evidence: &Evidence) -> Result<BTreeMap<String, Referen
         let Some(figure) = evidence.figures.get(&band.metric) else {
             continue;
         };
-        let matches = |[least, most]: [f64; 2]| {
-            figure.bandwidth_hz.is_some_and(|hz| (least..=most).contains(&hz))
-        };
+        let matches =
+            |[least, most]: [f64; 2]| figure.bandwidth_hz.is_some_and(|hz| (least..=most).contains(&hz));
         // Without a bandwidth of ours (exact joints) nothing was taken from the peak but nothing is alike either.
         if !band.bandwidth_hz.is_none_or(matches) {
             continue;
@@ -168,10 +167,7 @@ pub(super) fn references(evidence: &Evidence) -> Result<BTreeMap<String, Referen
 }
 
 fn reference(band: &Band, source: &str, figure: &Quantity) -> Reference {
-    let (low, high) = (
-        band.mean - SHOWN_SDS * band.sd,
-        band.mean + SHOWN_SDS * band.sd,
-    );
+    let (low, high) = (band.mean - SHOWN_SDS * band.sd, band.mean + SHOWN_SDS * band.sd);
     let likely = |past: f64| probability(past, figure.sd) >= LIKELY;
     let place = if band.unsure.is_some() || figure.doubtful {
         Place::NotJudged

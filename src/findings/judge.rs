@@ -37,7 +37,11 @@ pub(super) fn quantity(
         let Some(figure) = evidence.figures.get(id) else {
             return Ok(None);
         };
-        let shared = if evidence.from_pictures { shared_sd(id)? } else { 0.0 };
+        let shared = if evidence.from_pictures {
+            shared_sd(id)?
+        } else {
+            0.0
+        };
         Ok(Some(Quantity {
             value: figure.value,
             own_sd: figure.sd,

@@ -134,7 +134,9 @@ fn finding(
         return Ok(None);
     };
     let ids = |rules: Vec<&&Rule>| rules.into_iter().map(|r| r.id.clone()).collect::<Vec<_>>();
-    let to_improve = verdict.measured().filter(|(_, c)| c.clue.probability >= judge::LIKELY);
+    let to_improve = verdict
+        .measured()
+        .filter(|(_, c)| c.clue.probability >= judge::LIKELY);
     Ok(Some(Finding {
         id: rule.id.clone(),
         title: rule.title.clone(),

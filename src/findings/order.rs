@@ -1,7 +1,7 @@
 //! What explains what: which finding to work on first, and in which order the others follow.
 
-use crate::findings::rules::Rule;
 use crate::findings::judge::Verdict;
+use crate::findings::rules::Rule;
 
 /// A rule that fired.
 pub(super) struct Fired<'a> {

@@ -39,19 +39,28 @@ pub fn findings_markdown() -> Result<String, FindingsError> {
         } else {
             explains.join(", ")
         };
-        let caveat = rule.caveat.as_ref().map_or_else(String::new, |c| format!(" ({c})"));
+        let caveat = rule
+            .caveat
+            .as_ref()
+            .map_or_else(String::new, |c| format!(" ({c})"));
         let _ = writeln!(
             page,
             "| `{}` | {}{} | {} | {explains} | {}{caveat} | {} |",
             rule.id,
             rule.title,
-            if rule.never_first { " (never the first)" } else { "" },
+            if rule.never_first {
+                " (never the first)"
+            } else {
+                ""
+            },
             looked_at(rule),
             rule.source,
             rule.provenance
         );
     }
-    page.push_str("\n## What is good\n\n| id | finding | looked at | source | provenance |\n|---|---|---|---|---|\n");
+    page.push_str(
+        "\n## What is good\n\n| id | finding | looked at | source | provenance |\n|---|---|---|---|---|\n",
+    );
     for rule in &rules.good {
         let _ = writeln!(
             page,

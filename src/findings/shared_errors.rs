@@ -30,17 +30,16 @@ struct Table {
 
 /// All of them, by metric id.
 pub(super) fn shared_errors() -> Result<&'static BTreeMap<String, SharedError>, FindingsError> {
-    static ERRORS: LazyLock<Result<BTreeMap<String, SharedError>, FindingsError>> =
-        LazyLock::new(|| {
-            let broken = |why: String| FindingsError::Table { file: FILE, why };
-            let table: Table = toml::from_str(TEXT).map_err(|e| broken(e.to_string()))?;
-            for error in &table.error {
-                if !catalogue().any(|d| d.id == error.metric) {
-                    return Err(broken(format!("{} is not a metric", error.metric)));
-                }
+    static ERRORS: LazyLock<Result<BTreeMap<String, SharedError>, FindingsError>> = LazyLock::new(|| {
+        let broken = |why: String| FindingsError::Table { file: FILE, why };
+        let table: Table = toml::from_str(TEXT).map_err(|e| broken(e.to_string()))?;
+        for error in &table.error {
+            if !catalogue().any(|d| d.id == error.metric) {
+                return Err(broken(format!("{} is not a metric", error.metric)));
             }
-            Ok(table.error.into_iter().map(|e| (e.metric.clone(), e)).collect())
-        });
+        }
+        Ok(table.error.into_iter().map(|e| (e.metric.clone(), e)).collect())
+    });
     ERRORS.as_ref().map_err(Clone::clone)
 }
 

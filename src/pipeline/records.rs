@@ -12,8 +12,8 @@ use crate::reconstruct::Reconstruction;
 use crate::report::{Curve, Curves};
 use crate::store::{
     AthleteRecord, CurvesTable, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord,
-    MetricRecord, ReferenceRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord, SequenceRecord,
-    SourceRecord, sha256_hex,
+    MetricRecord, ReferenceRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord,
+    SequenceRecord, SourceRecord, sha256_hex,
 };
 use crate::trajectory::Trajectory;
 

@@ -127,7 +127,10 @@ pub(super) fn in_lines(record: &DeliveryRecord) -> String {
         ),
         None => "\nNo one thing to work on first stands out beyond the doubt of the figures.".to_owned(),
     };
-    for (what, found) in [("Also found", others(findings)), ("Good", findings.good.iter().collect())] {
+    for (what, found) in [
+        ("Also found", others(findings)),
+        ("Good", findings.good.iter().collect()),
+    ] {
         if !found.is_empty() {
             let titles: Vec<&str> = found.iter().map(|f| f.title.as_str()).collect();
             lines.push_str(&format!("\n{what}: {}.", titles.join("; ")));

@@ -6,7 +6,7 @@ use crate::quality::Status;
 use crate::report::labels::{Group, Label, event_name, label};
 use crate::report::numbers::{doubt, rounded, with_unit};
 use crate::report::wording::{in_words, sentence, shape};
-use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord, ReferenceRecord};
+use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord};
 
 /// All groups with their tables, and the reasons of what is doubtful or missing.
 pub(super) fn tables(record: &DeliveryRecord) -> Markup {
@@ -111,17 +111,16 @@ pub(super) fn value(metric: &MetricRecord) -> Markup {
 
 /// Published values to compare with, and where the figure lies.
 fn reference(metric: &MetricRecord) -> Markup {
-    let place = |r: &ReferenceRecord| match r.place.as_deref() {
-        Some("below") => ": below",
-        Some("above") => ": above",
-        Some("within") => ": within",
-        _ => "",
-    };
     html! {
         @if let Some(r) = &metric.reference {
             small.reference title=(r.source) {
                 @match r.level { Some(level) => (level.words()), None => "published" }
-                " " (rounded(r.low, &metric.unit)) " to " (with_unit(r.high, &metric.unit)) (place(r))
+                " " (rounded(r.low, &metric.unit)) " to " (with_unit(r.high, &metric.unit))
+                @match r.place.as_deref() {
+                    Some(place @ ("below" | "above")) => { ": " b { (place) } },
+                    Some("within") => ": within",
+                    _ => {}
+                }
                 @if let Some(caveat) = &r.caveat { " (" (caveat.split(':').next().unwrap_or(caveat)) ")" }
             }
         }

@@ -7,9 +7,9 @@ pub(super) use crate::units::{rounded, unit_sign, with_unit};
 
 /// A metric's doubt, for instance `± 4`; empty when there is none.
 pub(super) fn doubt(metric: &MetricRecord) -> String {
-    metric.sd.map_or_else(String::new, |sd| {
-        format!("± {}", rounded_doubt(sd, &metric.unit))
-    })
+    metric
+        .sd
+        .map_or_else(String::new, |sd| format!("± {}", rounded_doubt(sd, &metric.unit)))
 }
 
 #[cfg(test)]
