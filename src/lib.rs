@@ -13,6 +13,7 @@
 //! | [`reconstruct`] | everything above | one constrained estimate per delivery |
 //! | [`ball`] | the frames about release, the throwing hand | the ball's flight, or why it was not seen |
 //! | [`kinematics`] | a trajectory | events and metrics, each with its doubt |
+//! | [`findings`] | metrics, or their means over deliveries | what to work on, with evidence and sources |
 //! | [`report`], [`store`] | results | pages, tables, files |
 //!
 //! [`pipeline`] tells that story in code. [`scene`] is the film studio: rendered recordings whose truth is known.
@@ -65,6 +66,9 @@ pub mod ball;
 
 /// A trajectory becomes events and metrics.
 pub mod kinematics;
+
+/// Metrics become sentences with evidence.
+pub mod findings;
 
 /// The film studio: rendered recordings with exact truth.
 pub mod scene;

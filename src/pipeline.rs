@@ -57,6 +57,7 @@ pub(crate) use records::truth as truth_record;
 
 use crate::calibrate::RigFile;
 use crate::detect::{Models, Runtime};
+use crate::findings::{Evidence, Peers};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
@@ -108,6 +109,8 @@ pub struct MeasureRequest {
     pub model: Option<PathBuf>,
     /// Cut-off of a second opinion on the speeds, hertz.
     pub cutoff_hz: Option<f64>,
+    /// Whom the athlete is compared with.
+    pub peers: Peers,
 }
 
 /// One measured delivery.
@@ -301,13 +304,15 @@ fn measure_delivery(
     let mut measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(rig_checks::hand_smear(&recording.shutters, &mut measures));
     warnings.extend(measures.warnings.clone());
+    let evidence = Evidence::of(&measures).among(&request.peers).seen_in_pictures();
     let record = records::delivery(
         records::source(request, recording, &estimate)?,
         Some(records::rig(&recording.rig_file)),
         &athlete,
         &measures,
+        &evidence,
         warnings,
-    );
+    )?;
     let pictures = pictures::key_pictures(recording, &record.events);
     let content = DeliveryContent {
         record: record.clone(),

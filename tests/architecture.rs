@@ -20,7 +20,7 @@ const VOCABULARY: [&str; 7] = [
 ];
 
 /// The stages in the order data passes through them.
-const STAGES: [&str; 9] = [
+const STAGES: [&str; 10] = [
     "ingest",
     "sync",
     "calibrate",
@@ -30,6 +30,7 @@ const STAGES: [&str; 9] = [
     "reconstruct",
     "ball",
     "kinematics",
+    "findings",
 ];
 
 const MAX_CODE_LINES: usize = 400;

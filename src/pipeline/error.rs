@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use crate::calibrate::{CalibrateError, RigFileError};
 use crate::detect::DetectError;
+use crate::findings::FindingsError;
 use crate::geometry::Phone;
 use crate::ingest::IngestError;
 use crate::pipeline::JointTableError;
@@ -160,6 +161,9 @@ pub enum PipelineError {
     /// No place for the phones; a fault of the program.
     #[error("no place for the phones was found")]
     NoPlace,
+    /// Findings; a fault of the program.
+    #[error(transparent)]
+    Findings(#[from] FindingsError),
     /// The page.
     #[error(transparent)]
     Report(#[from] ReportError),
@@ -182,9 +186,10 @@ impl PipelineError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Detect(error) | Self::InVideo { source: error, .. } => detect_blame(error),
-            Self::NoPlace | Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => {
-                Blame::Machine
-            }
+            Self::NoPlace
+            | Self::Findings(_)
+            | Self::Report(_)
+            | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => Blame::Machine,
             Self::Store(error) | Self::GivenFile { source: error, .. } if error.is_machine() => {
                 Blame::Machine
             }
