@@ -4,11 +4,13 @@ use std::path::PathBuf;
 
 use crate::calibrate::{CalibrateError, RigFileError};
 use crate::detect::DetectError;
+use crate::findings::FindingsError;
 use crate::geometry::Phone;
 use crate::ingest::IngestError;
 use crate::pipeline::JointTableError;
 use crate::reconstruct::ReconstructError;
 use crate::report::ReportError;
+use crate::session::SessionError;
 use crate::smooth::SmoothError;
 use crate::store::StoreError;
 use crate::sync::SyncError;
@@ -145,6 +147,31 @@ pub enum PipelineError {
         "no delivery was found: no hand was faster than a throw\nhint: both phones must see the throwing arm from wind-up to follow-through; look at `twinmound keypoints VIDEO --overlay FOLDER`"
     )]
     NothingThrown,
+    /// A delivery's file that holds something else.
+    #[error("{}: {source}\nhint: {hint}", path.display())]
+    GivenDelivery {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: StoreError,
+        /// Where such a file comes from.
+        hint: &'static str,
+    },
+    /// No delivery where some were expected.
+    #[error(
+        "no delivery.json in {}\nhint: give delivery.json files, result folders of `twinmound measure`, or a folder with several of these",
+        listed(paths)
+    )]
+    NoDeliveries {
+        /// Where it was looked.
+        paths: Vec<PathBuf>,
+    },
+    /// Deliveries that do not make a session.
+    #[error(transparent)]
+    Session(#[from] SessionError),
+    /// Findings; a fault of the program.
+    #[error(transparent)]
+    Findings(#[from] FindingsError),
     /// Files.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -168,6 +195,11 @@ pub enum PipelineError {
     Demo(#[from] crate::demo::DemoError),
 }
 
+fn listed(paths: &[PathBuf]) -> String {
+    let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
+    names.join(", ")
+}
+
 /// `left` or `right`.
 pub(crate) fn name(phone: Phone) -> &'static str {
     match phone {
@@ -182,9 +214,10 @@ impl PipelineError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Detect(error) | Self::InVideo { source: error, .. } => detect_blame(error),
-            Self::NoPlace | Self::Report(_) | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => {
-                Blame::Machine
-            }
+            Self::NoPlace
+            | Self::Findings(_)
+            | Self::Report(_)
+            | Self::Reconstruct(ReconstructError::Unsolvable { .. }) => Blame::Machine,
             Self::Store(error) | Self::GivenFile { source: error, .. } if error.is_machine() => {
                 Blame::Machine
             }

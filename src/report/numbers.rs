@@ -40,16 +40,17 @@ pub(super) fn rounded(value: f64, unit: &str) -> String {
 
 /// A metric's doubt, for instance `± 4`; empty when there is none.
 pub(super) fn doubt(metric: &MetricRecord) -> String {
-    match metric.sd {
-        // A doubt that rounds to nothing is still a doubt: one unit of the last digit.
-        Some(sd) => {
-            let text = rounded(sd, &metric.unit);
-            let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
-            let text = if zero && sd > 0.0 { smallest(&text) } else { text };
-            format!("± {text}")
-        }
-        None => String::new(),
-    }
+    metric
+        .sd
+        .map_or_else(String::new, |sd| doubt_of(sd, &metric.unit))
+}
+
+/// A standard deviation, for instance `± 4`. One that rounds to nothing is still a doubt: one unit of the last digit.
+pub(super) fn doubt_of(sd: f64, unit: &str) -> String {
+    let text = rounded(sd, unit);
+    let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
+    let text = if zero && sd > 0.0 { smallest(&text) } else { text };
+    format!("± {text}")
 }
 
 /// `0.00` -> `0.01`, `0` -> `1`.
