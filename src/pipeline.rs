@@ -47,9 +47,6 @@ mod joint_table;
 /// Several deliveries become one summary.
 mod session;
 
-/// A session becomes a record.
-mod session_records;
-
 use std::path::PathBuf;
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens};

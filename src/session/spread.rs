@@ -1,9 +1,9 @@
 //! Mean, spread and doubt of one figure over several deliveries.
 
 /// Share of a delivery's variance of measurement that all deliveries of a session are taken to have in common. A choice of
-/// ours, on the careful side of what rendered recordings show: of the 13 angles of README.md that two of them give (other
-/// athlete, other hand, other phones), the product of the two errors is 79 % of their mean square. One athlete before one
-/// rig has more in common, not less.
+/// ours after rendered recordings: of 13 angles of a right-hander's and a left-hander's (other body, other phones) 79 % of
+/// the mean square error is common (`fixtures/session/common_share.py`). One athlete before one rig has more in common,
+/// not less; [`Spread::mean_sd`] takes more where the deliveries show it.
 pub const COMMON_SHARE: f64 = 0.8;
 
 /// Two figures of one standard deviation each differ by chance by less than this many of them, nineteen times in twenty:

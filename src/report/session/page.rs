@@ -153,8 +153,8 @@ fn how_to_read(record: &SessionRecord) -> Markup {
                 dd {
                     "Standard deviation between the deliveries: about two out of three lie within this of the mean. It holds "
                     "the athlete's own differences from throw to throw and the part of the measuring doubt that changes. "
-                    "Under it: how much of it is the athlete's at least, if none of the doubt were common. "
-                    "“May all be doubt”: the measuring doubt alone could make this spread."
+                    "Under it the own part: how much of it is the athlete's at least, if none of the doubt were common; "
+                    "“may all be doubt”: the measuring doubt alone could make this spread."
                 }
                 dt { "Smallest change worth believing" }
                 dd {

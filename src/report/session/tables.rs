@@ -71,8 +71,8 @@ fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord) -> M
                     @if let Some(own) = metric.athlete_sd_at_least { small { (own_share(own, &metric.unit)) } }
                 } @else { span.missing { "–" } }
             }
-            td data-of="one delivery" { (change(metric.change_of_deliveries, &metric.unit)) }
-            td data-of={ "mean of " (total) } { (change(metric.change_of_sessions, &metric.unit)) }
+            td data-of="change, one delivery" { (change(metric.change_of_deliveries, &metric.unit)) }
+            td data-of={ "change, mean of " (total) } { (change(metric.change_of_sessions, &metric.unit)) }
             td.strip { (strip(&figure_name(&metric.id), metric, &odd)) }
         }
     }
@@ -80,10 +80,9 @@ fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord) -> M
 
 /// What of the spread is the athlete's at least.
 fn own_share(own: f64, unit: &str) -> String {
-    if own > 0.0 {
-        format!("the athlete's: {} or more", doubt_of(own, unit))
-    } else {
-        "may all be doubt".to_owned()
+    match doubt_of(own, unit).strip_prefix("± ") {
+        Some(least) if own > 0.0 => format!("own part ≥\u{a0}{least}"),
+        _ => "may all be doubt".to_owned(),
     }
 }
 

@@ -50,7 +50,7 @@ pub(super) fn how_much(record: &SessionRecord) -> Vec<String> {
             count.sqrt()
         ),
         format!(
-            "The spreads, and so the smallest changes, are themselves known only to about ± {:.0} %.",
+            "The spreads, and so the smallest changes, are themselves known only to about ±\u{a0}{:.0}\u{a0}%.",
             100.0 / (2.0 * (count - 1.0)).sqrt()
         ),
     ];
@@ -133,8 +133,9 @@ pub(super) fn about_outliers(record: &SessionRecord) -> String {
         return String::new();
     }
     let chance = match rules.outliers_by_chance {
-        about if about < 0.75 => "one at most".to_owned(),
-        about => format!("{about:.0}"),
+        about if about < 0.5 => "hardly one".to_owned(),
+        about if about < 1.5 => "about one".to_owned(),
+        about => format!("about {about:.0}"),
     };
     if record.outliers.is_empty() {
         return format!(
@@ -143,7 +144,7 @@ pub(super) fn about_outliers(record: &SessionRecord) -> String {
         );
     }
     format!(
-        "A delivery that stands out is a question: another pitch, a slip, or a fault of the measuring? Look at its own page. It counts in the means; to leave it out run the command without it. In {} figures chance alone may name {chance}.",
+        "A delivery that stands out is a question: another pitch, a slip, or a fault of the measuring? Look at its own page. It counts in the means; to leave it out run the command without it. Among {} figures chance alone names {chance}.",
         rules.figures_judged
     )
 }

@@ -114,7 +114,7 @@ pub(super) fn bandwidth_hz(id: &str, given: &[Given]) -> Option<f64> {
 fn assumptions(session: &Session) -> AssumptionsRecord {
     AssumptionsRecord {
         common_share: COMMON_SHARE,
-        common_share_source: "a choice of ours, on the careful side of two rendered recordings, whose errors in 13 angles have 79 % of their mean square in common".to_owned(),
+        common_share_source: "a choice of ours, after two rendered recordings: 79 % of the mean square error of 13 angles is common to both".to_owned(),
         confidence: 0.95,
         change_factor: CHANGE_FACTOR,
         change_source: "1.96 x root of 2 (minimal detectable change at 95 %; Weir 2005, Bland and Altman 1996, from memory)".to_owned(),

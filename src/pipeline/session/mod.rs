@@ -1,10 +1,12 @@
 //! Several deliveries of one athlete become one session: read -> session -> findings -> store, report.
 
+/// A session becomes a record.
+mod records;
+
 use std::path::{Path, PathBuf};
 
 use crate::findings::{self, Evidence, Level};
 use crate::pipeline::PipelineError;
-use crate::pipeline::session_records;
 use crate::quality::{Progress, Status, Warning, Warnings};
 use crate::report::session_page;
 use crate::session::{Delivery, Figure, Person, Session, summarise};
@@ -69,7 +71,7 @@ pub fn sum_up_session(
     let session = summarise(&deliveries)?;
     warnings.extend(set_up_warnings(&given));
     let found = findings::find(&evidence(&session, &given, request.level))?;
-    let record = session_records::session(&session, &given, found, warnings);
+    let record = records::session(&session, &given, found, warnings);
     let folder = WholeFolder::begin(&request.out)?;
     folder.write("session.json", &record.to_json()?)?;
     folder.write("session.html", session_page(&record).as_bytes())?;
@@ -195,7 +197,7 @@ fn evidence(session: &Session, given: &[Given], level: Option<Level>) -> Evidenc
             value: spread.mean,
             sd: spread.mean_sd,
             doubtful: summary.status != Status::Measured,
-            bandwidth_hz: session_records::bandwidth_hz(&summary.id, given),
+            bandwidth_hz: records::bandwidth_hz(&summary.id, given),
         };
         Some((summary.id.clone(), figure))
     });
