@@ -16,6 +16,10 @@ pub(super) fn tables(record: &SessionRecord) -> Markup {
         record.metrics.iter().map(|m| (label(&m.id), m)).collect();
     labelled.sort_by_key(|(label, _)| (label.place, moment(label)));
     let deliveries = record.deliveries.len();
+    let columns = Columns {
+        spread: deliveries > 1,
+        change: deliveries >= record.assumptions.fewest_for_change,
+    };
     html! {
         @for group in Group::ALL {
             @let rows: Vec<_> = labelled.iter().filter(|(l, m)| l.group == group && m.mean.is_some()).collect();
@@ -23,20 +27,8 @@ pub(super) fn tables(record: &SessionRecord) -> Markup {
                 section.card {
                     h3 { (group.title()) }
                     table.session {
-                        thead {
-                            tr {
-                                td rowspan="2" {}
-                                th scope="col" rowspan="2" { "Mean" }
-                                th scope="col" rowspan="2" { "Spread" }
-                                th scope="colgroup" colspan="2" { "Smallest change worth believing" }
-                                th scope="col" rowspan="2" { "Deliveries in order" }
-                            }
-                            tr {
-                                th scope="col" { "one delivery" }
-                                th scope="col" { "mean of " (deliveries) }
-                            }
-                        }
-                        tbody { @for (label, metric) in rows { (row(label, metric, record)) } }
+                        (head(deliveries, columns))
+                        tbody { @for (label, metric) in rows { (row(label, metric, record, columns)) } }
                     }
                 }
             }
@@ -45,12 +37,39 @@ pub(super) fn tables(record: &SessionRecord) -> Markup {
     }
 }
 
+/// Which columns so few deliveries can fill.
+#[derive(Clone, Copy)]
+struct Columns {
+    spread: bool,
+    change: bool,
+}
+
+fn head(deliveries: usize, columns: Columns) -> Markup {
+    html! {
+        thead {
+            tr {
+                td rowspan="2" {}
+                th scope="col" rowspan="2" { @if columns.spread { "Mean" } @else { "Value" } }
+                @if columns.spread { th scope="col" rowspan="2" { "Spread" } }
+                @if columns.change { th scope="colgroup" colspan="2" { "Smallest change worth believing" } }
+                @if columns.spread { th scope="col" rowspan="2" { "Deliveries in order" } }
+            }
+            tr {
+                @if columns.change {
+                    th scope="col" { "one delivery" }
+                    th scope="col" { "mean of " (deliveries) }
+                }
+            }
+        }
+    }
+}
+
 /// Rank of the event at which a figure is taken.
 fn moment(label: &Label) -> Option<usize> {
     EVENT_NAMES.iter().position(|e| Some(*e) == label.event)
 }
 
-fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord) -> Markup {
+fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord, columns: Columns) -> Markup {
     let odd: Vec<usize> = record
         .outliers
         .iter()
@@ -65,15 +84,19 @@ fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord) -> M
                 @if !label.hint.is_empty() { " " small { (label.hint) } }
             }
             td data-of="mean" { (mean(metric)) @if metric.n < total { small { (metric.n) " of " (total) } } }
-            td data-of="spread" {
-                @if let Some(sd) = metric.sd {
-                    span.value { (doubt_of(sd, &metric.unit)) }
-                    @if let Some(own) = metric.athlete_sd_at_least { small { (own_share(own, &metric.unit)) } }
-                } @else { span.missing { "–" } }
+            @if columns.spread {
+                td data-of="spread" {
+                    @if let Some(sd) = metric.sd {
+                        span.value { (doubt_of(sd, &metric.unit)) }
+                        @if let Some(own) = metric.athlete_sd_at_least { small { (own_share(own, &metric.unit)) } }
+                    } @else { span.missing { "–" } }
+                }
             }
-            td data-of="change, one delivery" { (change(metric.change_of_deliveries, &metric.unit)) }
-            td data-of={ "change, mean of " (total) } { (change(metric.change_of_sessions, &metric.unit)) }
-            td.strip { (strip(&figure_name(&metric.id), metric, &odd)) }
+            @if columns.change {
+                td data-of="change, one" { (change(metric.change_of_deliveries, &metric.unit)) }
+                td data-of="change, mean" { (change(metric.change_of_sessions, &metric.unit)) }
+            }
+            @if columns.spread { td.strip { (strip(&figure_name(&metric.id), metric, &odd)) } }
         }
     }
 }
