@@ -16,6 +16,7 @@ pub(crate) use compare::{HALF_OF_90, right_offset_s};
 pub use studio::{Bystander, Cast, Studio};
 
 use crate::calibrate::{Board, Verdict};
+use crate::findings::Peers;
 use crate::kinematics::Athlete;
 use crate::pipeline::{
     Blame, BoardRequest, MeasureRequest, MeasuredRecording, PipelineError, calibrate_recording,
@@ -38,6 +39,8 @@ pub struct DemoRequest {
     pub seed: u64,
     /// The throwing hand.
     pub throws: Side,
+    /// Whom the pitcher is compared with; with no one when nothing is given.
+    pub peers: Peers,
 }
 
 /// Everything the demo found out.
@@ -123,7 +126,10 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
             reasons: reasons.join("; "),
         });
     }
-    let measuring = measure_request(&studio, &request.out, &out("rig.json"));
+    let measuring = MeasureRequest {
+        peers: request.peers,
+        ..measure_request(&studio, &request.out, &out("rig.json"))
+    };
     let recording = measure_recording(&measuring, progress)?;
     let comparison = Comparison::new(&studio, &truth, &recording)?;
     Ok(DemoResult {
@@ -151,5 +157,6 @@ pub(crate) fn measure_request(studio: &Studio, out: &Path, rig: &Path) -> Measur
         refine_rig: false,
         model: None,
         cutoff_hz: None,
+        peers: Peers::default(),
     }
 }

@@ -61,6 +61,7 @@ pub use session::{SessionRequest, SessionResult, sum_up_session};
 
 use crate::calibrate::RigFile;
 use crate::detect::{Models, Runtime};
+use crate::findings::{Evidence, Peers};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
@@ -112,6 +113,8 @@ pub struct MeasureRequest {
     pub model: Option<PathBuf>,
     /// Cut-off of a second opinion on the speeds, hertz.
     pub cutoff_hz: Option<f64>,
+    /// Whom the athlete is compared with.
+    pub peers: Peers,
 }
 
 /// One measured delivery.
@@ -305,13 +308,18 @@ fn measure_delivery(
     let mut measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(rig_checks::hand_smear(&recording.shutters, &mut measures));
     warnings.extend(measures.warnings.clone());
+    let evidence = Evidence {
+        from_pictures: true,
+        ..Evidence::of(&measures).among(&request.peers)
+    };
     let record = records::delivery(
         records::source(request, recording, &estimate)?,
         Some(records::rig(&recording.rig_file)),
         &athlete,
         &measures,
+        &evidence,
         warnings,
-    );
+    )?;
     let pictures = pictures::key_pictures(recording, &record.events);
     let content = DeliveryContent {
         record: record.clone(),

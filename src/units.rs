@@ -1,7 +1,8 @@
 //! Units: the few quantities that travel between stages as types.
 //!
 //! Times and angles are easy to confuse (seconds or frames, degrees or radians), so they are newtypes. Lengths,
-//! pixels and rates carry their unit in the name of the field instead: `_m`, `_px`, `_hz`.
+//! pixels and rates carry their unit in the name of the field instead: `_m`, `_px`, `_hz`. How a number with its unit is
+//! written for people stands here too.
 
 use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub};
 
@@ -114,6 +115,54 @@ impl Degrees {
     pub fn radians(self) -> Radians {
         Radians(self.0.to_radians())
     }
+}
+
+/// A value with its unit, for instance `112°` or `21.4 m/s`; they never part at a line end.
+pub(crate) fn with_unit(value: f64, unit: &str) -> String {
+    match unit {
+        "deg" => format!("{}°", rounded(value, unit)),
+        "deg/s" => format!("{}\u{a0}°/s", rounded(value, unit)),
+        "%" => format!("{}\u{a0}%", rounded(value, unit)),
+        _ => format!("{}\u{a0}{unit}", rounded(value, unit)),
+    }
+}
+
+/// The sign of a unit on a page.
+pub(crate) fn unit_sign(unit: &str) -> &str {
+    match unit {
+        "deg" => "°",
+        "deg/s" => "°/s",
+        other => other,
+    }
+}
+
+/// A value without its unit, with a real minus sign and as many digits as its unit deserves.
+pub(crate) fn rounded(value: f64, unit: &str) -> String {
+    let digits = match unit {
+        "deg" | "deg/s" | "J" => 0,
+        "m/s" | "%" => 1,
+        "m" | "J/kg" => 2,
+        _ => 3,
+    };
+    let text = format!("{:.digits$}", value.abs());
+    // A minus before nothing but zeros says nothing.
+    if value < 0.0 && text.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
+        format!("\u{2212}{text}")
+    } else {
+        text
+    }
+}
+
+/// A standard deviation without its unit, for instance `4`; one that rounds to nothing is still a doubt: one unit of the
+/// last digit.
+pub(crate) fn rounded_doubt(sd: f64, unit: &str) -> String {
+    let mut text = rounded(sd, unit);
+    let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
+    if zero && sd > 0.0 {
+        text.pop();
+        text.push('1');
+    }
+    text
 }
 
 #[cfg(test)]

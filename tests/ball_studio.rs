@@ -51,6 +51,7 @@ fn found(shot: &Shot, ball: bool) -> (Result<BallFlight, Unseen>, Truth) {
         style: shot.style.to_owned(),
         seed: shot.seed,
         throws: shot.throws,
+        peers: Default::default(),
     })
     .unwrap();
     studio.scene.stage = Stage::seeded(shot.stage);

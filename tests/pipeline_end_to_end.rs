@@ -14,6 +14,7 @@ use std::path::Path;
 
 use serde_json::Value;
 use twinmound::demo::{DemoRequest, DemoResult, demo};
+use twinmound::findings::{Level, Peers};
 use twinmound::quality::Silent;
 use twinmound::skeleton::{Joint, Side};
 
@@ -98,6 +99,7 @@ fn metric_ids() -> Vec<String> {
         "glove_arm_peak_to_foot_contact_s",
         "foot_contact_to_ball_release_s",
         "pelvis_travel_before_rotation_pct_height",
+        "pelvis_travel_by_foot_contact_pct_height",
         "pelvis_drop_before_rotation_pct_height",
         "ball_speed_m_s",
         "release_height_pct_height",
@@ -151,6 +153,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         style: "clean".to_owned(),
         seed: 1,
         throws: Side::Right,
+        peers: Default::default(),
     };
     demo(&request, &Silent).unwrap();
     let enlarged = std::process::Command::new("ffmpeg")
@@ -193,6 +196,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         refine_rig: false,
         model: None,
         cutoff_hz: None,
+        peers: Default::default(),
     };
     match measure_recording(&exchanged, &Silent) {
         Err(error) => {
@@ -222,6 +226,10 @@ fn whole_job(seed: u64, throws: Side) {
         style: "clean".to_owned(),
         seed,
         throws,
+        peers: Peers {
+            level: Some(Level::College),
+            age_years: None,
+        },
     };
     let result = demo(&request, &Silent).unwrap();
     crate::kinematics_schema::assert_valid("rig", &[out.join("rig.json")]);

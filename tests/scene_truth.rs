@@ -224,6 +224,7 @@ fn planted_faults_show_in_their_metric() {
         ("early-rotation", "pelvis_rotation_onset_before_fc_s", 0.03),
         ("late-rotation", "pelvis_rotation_fc", -12.0),
         ("little-travel", "pelvis_travel_before_rotation_pct_height", -8.0),
+        ("little-travel", "pelvis_travel_by_foot_contact_pct_height", -3.5),
         ("heel-pop", "drive_heel_lift_before_fc_s", 0.15),
         ("glove-pull", "glove_arm_peak_to_fc_s", -0.10),
         ("side-tilt", "shoulder_line_tilt_mer", 12.0),

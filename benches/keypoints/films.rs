@@ -69,6 +69,7 @@ pub(crate) fn film_all(folder: &Path) -> Result<Vec<(Studio, usize, std::path::P
                 style: style.to_owned(),
                 seed,
                 throws,
+                peers: Default::default(),
             })?;
             let path = folder.join(format!("{style}-{seed}-{phone}.mp4"));
             write_film(&studio, &studio.phones[phone], &path)?;

@@ -8,6 +8,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crate::cli::board::BoardSheetArguments;
 use crate::cli::place::PlaceArguments;
 use crate::cli::session::SessionArguments;
+use crate::findings::Level;
 
 /// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
 #[derive(Debug, Parser)]
@@ -74,6 +75,9 @@ pub(crate) struct DemoArguments {
     /// Throwing hand.
     #[arg(long, value_enum, default_value_t = Hand::Right)]
     pub(crate) throws: Hand,
+    /// Whom the pitcher is compared with.
+    #[command(flatten)]
+    pub(crate) peers: PeersArguments,
 }
 
 /// The board: counts inner corners, not squares.
@@ -215,6 +219,20 @@ pub(crate) struct AthleteArguments {
     /// Throwing hand [default: the faster one].
     #[arg(long, value_enum)]
     pub(crate) throws: Option<Hand>,
+    /// Whom the athlete is compared with.
+    #[command(flatten)]
+    pub(crate) peers: PeersArguments,
+}
+
+/// Whom an athlete is compared with; with no one when nothing is given.
+#[derive(Clone, Copy, Debug, Args)]
+pub(crate) struct PeersArguments {
+    /// Level of play whose published values are shown: 12-15 or 16-18 (years), college, pro [default: by --age, else none].
+    #[arg(long, value_name = "LEVEL")]
+    pub(crate) level: Option<Level>,
+    /// Age, years.
+    #[arg(long, value_name = "YEARS", value_parser = age_years)]
+    pub(crate) age: Option<f64>,
 }
 
 /// Options of `keypoints`.
@@ -264,6 +282,10 @@ fn height_m(text: &str) -> Result<f64, String> {
 
 fn mass_kg(text: &str) -> Result<f64, String> {
     within(text, 15.0, 250.0, "kg")
+}
+
+fn age_years(text: &str) -> Result<f64, String> {
+    within(text, 5.0, 80.0, "years")
 }
 
 fn rate_hz(text: &str) -> Result<f64, String> {

@@ -5,7 +5,7 @@ use std::path::Path;
 use crate::calibrate::{Board, Calibration, LensFile, RigFile, Verdict};
 use crate::cli::args::{
     AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, ExportArguments,
-    Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
+    Hand, KeypointsArguments, LensArguments, MeasureArguments, PeersArguments, Sex,
 };
 use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
@@ -13,6 +13,7 @@ use crate::cli::place::place;
 use crate::cli::session::session;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
+use crate::findings::Peers;
 use crate::kinematics::{self, Athlete};
 use crate::pipeline::{
     BoardRequest, JointsRequest, KeypointsRequest, MeasureRequest, MeasuredRecording, PipelineError,
@@ -144,6 +145,7 @@ fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, Pipe
                 refine_rig: arguments.refine_rig,
                 model: arguments.model.clone(),
                 cutoff_hz: arguments.cutoff_hz,
+                peers: peers(arguments.athlete.peers),
             },
             terminal,
         )?,
@@ -154,6 +156,7 @@ fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, Pipe
                 out: arguments.out.clone(),
                 athlete: athlete(&arguments.athlete),
                 cutoff_hz: arguments.cutoff_hz,
+                peers: peers(arguments.athlete.peers),
             },
             terminal,
         )?,
@@ -238,6 +241,7 @@ fn run_demo(arguments: &DemoArguments, terminal: &Terminal) -> Result<u8, Pipeli
             style: arguments.style.clone(),
             seed: arguments.seed,
             throws: side(arguments.throws),
+            peers: peers(arguments.peers),
         },
         terminal,
     )?;
@@ -288,6 +292,13 @@ fn athlete(arguments: &AthleteArguments) -> Athlete {
             _ => kinematics::Sex::Male,
         },
         throws: arguments.throws.map(side),
+    }
+}
+
+pub(crate) fn peers(arguments: PeersArguments) -> Peers {
+    Peers {
+        level: arguments.level,
+        age_years: arguments.age,
     }
 }
 

@@ -4,8 +4,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use crate::cli::args::PeersArguments;
+use crate::cli::commands::peers;
 use crate::cli::terminal::{DONE, Terminal};
-use crate::findings::Level;
 use crate::pipeline::{PipelineError, SessionRequest, sum_up_session};
 use crate::report::session_table;
 
@@ -19,9 +20,9 @@ pub(crate) struct SessionArguments {
     /// Folder to write to.
     #[arg(long, short)]
     pub(crate) out: PathBuf,
-    /// Whose published values the means are compared with: 12-15, 16-18 (years), college, pro [default: nobody's].
-    #[arg(long, value_name = "LEVEL")]
-    pub(crate) level: Option<Level>,
+    /// Whom the athlete is compared with [default: as the deliveries say].
+    #[command(flatten)]
+    pub(crate) peers: PeersArguments,
 }
 
 pub(crate) fn session(arguments: &SessionArguments, terminal: &Terminal) -> Result<u8, PipelineError> {
@@ -29,7 +30,7 @@ pub(crate) fn session(arguments: &SessionArguments, terminal: &Terminal) -> Resu
         &SessionRequest {
             paths: arguments.paths.clone(),
             out: arguments.out.clone(),
-            level: arguments.level,
+            peers: peers(arguments.peers),
         },
         terminal,
     )?;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::findings::{FindingsError, Level};
+use crate::findings::{FindingsError, Level, Peers};
 use crate::kinematics::DeliveryMeasures;
 use crate::quality::Status;
 
@@ -52,6 +52,16 @@ impl Evidence {
             figures: figures.collect(),
             deliveries: 1,
             ..Self::default()
+        }
+    }
+
+    /// The same figures of an athlete who is compared with these.
+    #[must_use]
+    pub fn among(self, peers: &Peers) -> Self {
+        Self {
+            level: peers.level(),
+            age_years: peers.age_years,
+            ..self
         }
     }
 

@@ -78,6 +78,23 @@ impl Level {
     }
 }
 
+/// Whom an athlete is compared with, as far as it was given.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Peers {
+    /// The level of play.
+    pub level: Option<Level>,
+    /// The athlete's age, years.
+    pub age_years: Option<f64>,
+}
+
+impl Peers {
+    /// The level that was given, else that of the age.
+    #[must_use]
+    pub fn level(&self) -> Option<Level> {
+        self.level.or(self.age_years.and_then(Level::of_age))
+    }
+}
+
 impl fmt::Display for Level {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.name())

@@ -7,21 +7,50 @@
 
 use std::collections::BTreeMap;
 
+/// Published bands.
+mod bands;
+
 /// The table of figures that findings are made of.
 mod evidence;
 
 /// What comes out.
 mod finding;
 
+/// How sure a rule is.
+mod judge;
+
 /// Levels of play.
 mod level;
 
+/// What explains what.
+mod order;
+
+/// The page of documentation.
+mod page;
+
+/// The rules as data.
+mod rules;
+
+/// Errors that all recordings share.
+mod shared_errors;
+
+/// Sentences.
+mod words;
+
+pub use bands::{Band, Place, Reference, bands};
 pub use evidence::{Evidence, Figure};
 pub use finding::{Clue, Direction, Finding, Findings, Improvement, Sureness, Undecided};
-pub use level::{Level, UnknownLevel};
+pub use level::{Level, Peers, UnknownLevel};
+pub use page::findings_markdown;
+
+use order::{Fired, explains, ordered};
+use rules::{Rule, When};
+
+/// From so many deliveries on their mean says something.
+const SEVERAL: usize = 5;
 
 /// What can go wrong with findings.
-#[derive(Debug, thiserror::Error, PartialEq)]
+#[derive(Clone, Debug, thiserror::Error, PartialEq)]
 pub enum FindingsError {
     /// A figure that is no number.
     #[error("the figure {id} is not a finite number; hint: leave out figures that could not be measured")]
@@ -39,40 +68,104 @@ pub enum FindingsError {
     },
 }
 
-/// Published values of comparable athletes, of one figure.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Reference {
-    /// Two standard deviations below the published mean, or the lower end that is published.
-    pub low: f64,
-    /// The upper end.
-    pub high: f64,
-    /// Where it is published, and of whom.
-    pub source: String,
-    /// How the number came here: `SEEN` read at the source, `MEM-H`, `MEM-M`, `MEM-L` from memory.
-    pub provenance: String,
-    /// Of which level.
-    pub level: Level,
-}
-
 /// What the figures say of the delivery.
 ///
 /// # Errors
 /// [`FindingsError`]: a figure that is no number, or a fault of the program.
 pub fn find(evidence: &Evidence) -> Result<Findings, FindingsError> {
     evidence.check()?;
+    let rules = rules::rules()?;
+    let (mut fired, mut undecided) = (Vec::new(), Vec::new());
+    for rule in &rules.fault {
+        let verdict = judge::judge(evidence, rule)?;
+        if verdict.sureness().is_some() {
+            fired.push(Fired { rule, verdict });
+        } else if verdict.possible() {
+            undecided.push(Undecided {
+                id: rule.id.clone(),
+                title: rule.title.clone(),
+                text: words::undecided(rule, &verdict),
+            });
+        }
+    }
+    let mut good = Vec::new();
+    for rule in &rules.good {
+        let verdict = judge::judge(evidence, rule)?;
+        if verdict.sureness().is_some() {
+            good.extend(finding(evidence, &Fired { rule, verdict }, &[])?);
+        }
+    }
+    let (told, has_first) = ordered(fired);
+    let told_rules: Vec<&Rule> = told.iter().map(|f| f.rule).collect();
+    let mut faults = Vec::new();
+    for one in &told {
+        faults.extend(finding(evidence, one, &told_rules)?);
+    }
+    let due = |when: When| match when {
+        When::Always => true,
+        When::Young => evidence.young(),
+        When::Few => evidence.deliveries < SEVERAL,
+        When::Several => evidence.deliveries >= SEVERAL,
+    };
     Ok(Findings {
         level: evidence.level,
         deliveries: evidence.deliveries,
-        ..Findings::default()
+        first: faults.first().filter(|_| has_first).map(|f| f.id.clone()),
+        faults,
+        good,
+        undecided,
+        cautions: rules
+            .caution
+            .iter()
+            .filter(|c| due(c.when))
+            .map(|c| c.text.clone())
+            .collect(),
     })
+}
+
+/// A fired rule in words; `None` for one that did not fire.
+fn finding(
+    evidence: &Evidence,
+    fired: &Fired<'_>,
+    others: &[&Rule],
+) -> Result<Option<Finding>, FindingsError> {
+    let Fired { rule, verdict } = fired;
+    let Some(sure) = verdict.sureness() else {
+        return Ok(None);
+    };
+    let ids = |rules: Vec<&&Rule>| rules.into_iter().map(|r| r.id.clone()).collect::<Vec<_>>();
+    let to_improve = verdict
+        .measured()
+        .filter(|(_, c)| c.clue.probability >= judge::LIKELY);
+    Ok(Some(Finding {
+        id: rule.id.clone(),
+        title: rule.title.clone(),
+        text: words::text(evidence, rule, verdict)?,
+        sure,
+        probability: verdict.probability,
+        clues: verdict.measured().map(|(_, c)| c.clue.clone()).collect(),
+        explains: ids(others.iter().filter(|o| explains(rule, o)).collect()),
+        explained_by: ids(others.iter().filter(|o| explains(o, rule)).collect()),
+        work_on: rule.work_on.clone(),
+        improved_when: if rule.work_on.is_empty() {
+            Vec::new()
+        } else {
+            to_improve
+                .map(|(i, c)| words::improvement(&rule.clue[i], c))
+                .collect()
+        },
+        source: rule.source.clone(),
+        provenance: rule.provenance.clone(),
+        caveat: rule.caveat.clone(),
+    }))
 }
 
 /// Published values for the figures, by metric id: those of the athlete's level whose definition and bandwidth match; none
 /// without a level.
 ///
 /// # Errors
-/// [`FindingsError::Table`]: a fault of the program.
+/// [`FindingsError`]: a figure that is no number, or a fault of the program.
 pub fn references(evidence: &Evidence) -> Result<BTreeMap<String, Reference>, FindingsError> {
     evidence.check()?;
-    Ok(BTreeMap::new())
+    bands::references(evidence)
 }

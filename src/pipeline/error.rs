@@ -169,9 +169,6 @@ pub enum PipelineError {
     /// Deliveries that do not make a session.
     #[error(transparent)]
     Session(#[from] SessionError),
-    /// Findings; a fault of the program.
-    #[error(transparent)]
-    Findings(#[from] FindingsError),
     /// Files.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -187,6 +184,9 @@ pub enum PipelineError {
     /// No place for the phones; a fault of the program.
     #[error("no place for the phones was found")]
     NoPlace,
+    /// Findings; a fault of the program.
+    #[error(transparent)]
+    Findings(#[from] FindingsError),
     /// The page.
     #[error(transparent)]
     Report(#[from] ReportError),

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::findings::{Evidence, Peers};
 use crate::kinematics::{
     Athlete, DeliverySpan, Event, Options, PerEvent, SecondRoute, faster_hand, find_deliveries, measure,
     noise_time_s,
@@ -33,6 +34,8 @@ pub struct JointsRequest {
     pub athlete: Athlete,
     /// Cut-off of a second opinion on the speeds, hertz.
     pub cutoff_hz: Option<f64>,
+    /// Whom the athlete is compared with.
+    pub peers: Peers,
 }
 
 /// One file of joints becomes one measured delivery, written to `request.out`.
@@ -87,7 +90,14 @@ pub fn measure_joints(
         joints: Some(records::file(&request.joints, rate_hz)?),
         ..SourceRecord::default()
     };
-    let record = records::delivery(source, None, &request.athlete, &measures, warnings);
+    let record = records::delivery(
+        source,
+        None,
+        &request.athlete,
+        &measures,
+        &Evidence::of(&measures).among(&request.peers),
+        warnings,
+    )?;
     let content = DeliveryContent {
         record: record.clone(),
         curves: records::curves(trajectory, &measures),

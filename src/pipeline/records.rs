@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::calibrate::RigFile;
+use crate::findings::{Evidence, FindingsError, Reference, find, references};
 use crate::kinematics::{Athlete, DeliveryMeasures, Event, EventName, Metric, SecondOpinion, Sex};
 use crate::pipeline::{MeasureRequest, PipelineError, Recording};
 use crate::quality::Warnings;
@@ -11,8 +12,8 @@ use crate::reconstruct::Reconstruction;
 use crate::report::{Curve, Curves};
 use crate::store::{
     AthleteRecord, CurvesTable, DELIVERY_SCHEMA, DeliveryRecord, EventRecord, EventsRecord, FileRecord,
-    MetricRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord, SequenceRecord,
-    SourceRecord, sha256_hex,
+    MetricRecord, ReferenceRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord,
+    SequenceRecord, SourceRecord, sha256_hex,
 };
 use crate::trajectory::Trajectory;
 
@@ -39,10 +40,12 @@ pub(crate) fn delivery(
     rig: Option<RigRecord>,
     athlete: &Athlete,
     measures: &DeliveryMeasures,
+    evidence: &Evidence,
     warnings: Warnings,
-) -> DeliveryRecord {
+) -> Result<DeliveryRecord, FindingsError> {
     let (events, event_reasons) = events(measures);
-    DeliveryRecord {
+    let mut references = references(evidence)?;
+    Ok(DeliveryRecord {
         schema: DELIVERY_SCHEMA.to_owned(),
         source,
         rig,
@@ -55,15 +58,40 @@ pub(crate) fn delivery(
                 Sex::Male => "male".to_owned(),
                 Sex::Female => "female".to_owned(),
             }),
+            level: evidence.level,
+            age_years: evidence.age_years,
         },
         events,
         event_reasons,
-        metrics: measures.metrics.iter().map(metric).collect(),
+        metrics: measures
+            .metrics
+            .iter()
+            .map(|m| MetricRecord {
+                reference: references.remove(m.id).map(reference),
+                ..metric(m)
+            })
+            .collect(),
+        findings: Some(find(evidence)?),
         further_events: further_events(measures),
         further_event_reasons: further_event_reasons(measures),
         sequence: sequence(measures),
         second_opinion: measures.second_opinion.as_ref().map(second_opinion),
         warnings: warnings.into_vec(),
+    })
+}
+
+/// Published values to compare with.
+pub(crate) fn reference(band: Reference) -> ReferenceRecord {
+    ReferenceRecord {
+        low: band.low,
+        high: band.high,
+        source: band.source,
+        mean: Some(band.mean),
+        sd: Some(band.sd),
+        level: Some(band.level),
+        provenance: Some(band.provenance),
+        caveat: band.caveat,
+        place: Some(band.place.name().to_owned()),
     }
 }
 
@@ -80,6 +108,8 @@ pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryR
             height_estimated: false,
             mass_kg: athlete.mass_kg,
             sex: None,
+            level: None,
+            age_years: None,
         },
         events,
         event_reasons,
@@ -87,6 +117,7 @@ pub(crate) fn truth(measures: &DeliveryMeasures, athlete: &Athlete) -> DeliveryR
         further_events: further_events(measures),
         further_event_reasons: further_event_reasons(measures),
         sequence: sequence(measures),
+        findings: None,
         second_opinion: None,
         warnings: Vec::new(),
     }

@@ -4,9 +4,9 @@ use maud::{Markup, html};
 
 use crate::quality::Status;
 use crate::report::labels::{Group, Label, event_name, label};
-use crate::report::numbers::{doubt, with_unit};
+use crate::report::numbers::{doubt, rounded, with_unit};
 use crate::report::wording::{in_words, sentence, shape};
-use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord};
+use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord, ReferenceRecord};
 
 /// All groups with their tables, and the reasons of what is doubtful or missing.
 pub(super) fn tables(record: &DeliveryRecord) -> Markup {
@@ -74,7 +74,7 @@ fn event_rows(metrics: &[&(Label, &MetricRecord)]) -> Markup {
                             th scope="row" { (name(row)) }
                             @for event in &columns {
                                 @let found = at_events.iter().find(|(l, _)| l.name == row.name && l.event == Some(*event));
-                                td { @if let Some((_, metric)) = found { (value(metric)) } }
+                                td { @if let Some((_, metric)) = found { (value(metric)) (reference(metric)) } }
                             }
                         }
                     }
@@ -109,12 +109,25 @@ pub(super) fn value(metric: &MetricRecord) -> Markup {
     }
 }
 
-/// Published values to compare with.
+/// Published values to compare with, and where the figure lies.
 fn reference(metric: &MetricRecord) -> Markup {
+    published(metric.reference.as_ref(), &metric.unit)
+}
+
+/// The same of a figure from anywhere.
+pub(super) fn published(reference: Option<&ReferenceRecord>, unit: &str) -> Markup {
+    let place = |r: &ReferenceRecord| match r.place.as_deref() {
+        Some("below") => ": below",
+        Some("above") => ": above",
+        Some("within") => ": within",
+        _ => "",
+    };
     html! {
-        @if let Some(r) = &metric.reference {
+        @if let Some(r) = reference {
             small.reference title=(r.source) {
-                "published " (with_unit(r.low, &metric.unit)) " to " (with_unit(r.high, &metric.unit))
+                @match r.level { Some(level) => (level.words()), None => "published" }
+                " " (rounded(r.low, unit)) " to " (with_unit(r.high, unit)) (place(r))
+                @if let Some(caveat) = &r.caveat { " (" (caveat.split(':').next().unwrap_or(caveat)) ")" }
             }
         }
     }

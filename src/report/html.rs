@@ -4,6 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::quality::Status;
 use crate::report::ReportError;
+use crate::report::advice::advice;
 use crate::report::chart::{self, PANELS};
 use crate::report::content::{DeliveryContent, ReportContent};
 use crate::report::figures;
@@ -110,6 +111,7 @@ fn athlete(record: &DeliveryRecord) -> Markup {
             @if record.athlete.height_estimated { " (estimated)" }
         }
         @if let Some(m) = record.athlete.mass_kg { ", " (format!("{m:.0}")) "\u{a0}kg" }
+        @if let Some(level) = record.athlete.level { ", " (level.words()) }
     }
 }
 
@@ -176,6 +178,7 @@ fn delivery_section(number: usize, delivery: &DeliveryContent) -> Result<Markup,
         article id={ "delivery-" (number) } {
             h2.delivery { "Delivery " (number) }
             (phases(record))
+            (advice(record))
             (headlines(record))
             (trust(record))
             (warnings(record))

@@ -129,7 +129,7 @@ fn guessed_group(stem: &str) -> Group {
 
 /// Stem of the id, name, what is meant (zero, plus, minus), group; within a group in the order of the page.
 #[rustfmt::skip]
-const KNOWN: [(&str, &str, &str, Group); 49] = [
+const KNOWN: [(&str, &str, &str, Group); 50] = [
     ("stride_length", "Stride length", "ankle to ankle, share of body height", Group::Legs),
     ("stride_direction", "Stride direction", "0 straight at the target, + closed (across the body), − open", Group::Legs),
     ("lead_foot_angle", "Lead foot direction", "0 points at the target, + closed, − open", Group::Legs),
@@ -139,6 +139,7 @@ const KNOWN: [(&str, &str, &str, Group); 49] = [
     ("drive_hip_abduction", "Drive hip abduction", "how far the drive thigh is spread to the side", Group::Legs),
     ("drive_hip_rotation", "Drive hip rotation", "+ thigh turned outward, − inward", Group::Legs),
     ("pelvis_travel_before_rotation", "Pelvis travel before it turns", "toward the target from knee lift on, share of body height", Group::Legs),
+    ("pelvis_travel_by_foot_contact", "Pelvis travel by foot contact", "toward the target from knee lift on, share of body height", Group::Legs),
     ("pelvis_drop_before_rotation", "Pelvis drop before it turns", "down from knee lift on, share of body height", Group::Legs),
     ("pelvis_rotation", "Pelvis rotation", "0 side-on, 90 faces the target, − turned away", Group::Trunk),
     ("trunk_rotation", "Shoulder line rotation", "0 side-on, 90 faces the target, − turned away", Group::Trunk),

@@ -17,6 +17,9 @@ mod tiles;
 /// Where phones and board go.
 mod placement;
 
+/// The findings in words.
+mod advice;
+
 /// What is said.
 mod content;
 
@@ -131,6 +134,7 @@ mod tests {
             further_events: std::collections::BTreeMap::new(),
             further_event_reasons: std::collections::BTreeMap::new(),
             sequence: crate::store::SequenceRecord::default(),
+            findings: None,
             second_opinion: None,
             warnings: vec![Warning::new("code", "Clocks <drift>", "Clap again")],
         };

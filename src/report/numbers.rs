@@ -1,42 +1,9 @@
 //! Numbers as people read them: as many digits as the doubt allows, a real minus sign, units in their usual signs.
 
 use crate::store::MetricRecord;
+use crate::units::rounded_doubt;
 
-/// A value with its unit, for instance `112°` or `21.4 m/s`; they never part at a line end.
-pub(super) fn with_unit(value: f64, unit: &str) -> String {
-    match unit {
-        "deg" => format!("{}°", rounded(value, unit)),
-        "deg/s" => format!("{}\u{a0}°/s", rounded(value, unit)),
-        "%" => format!("{}\u{a0}%", rounded(value, unit)),
-        _ => format!("{}\u{a0}{unit}", rounded(value, unit)),
-    }
-}
-
-/// The sign of a unit on a page.
-pub(super) fn unit_sign(unit: &str) -> &str {
-    match unit {
-        "deg" => "°",
-        "deg/s" => "°/s",
-        other => other,
-    }
-}
-
-/// A value without its unit.
-pub(super) fn rounded(value: f64, unit: &str) -> String {
-    let digits = match unit {
-        "deg" | "deg/s" | "J" => 0,
-        "m/s" | "%" => 1,
-        "m" | "J/kg" => 2,
-        _ => 3,
-    };
-    let text = format!("{:.digits$}", value.abs());
-    // A minus before nothing but zeros says nothing.
-    if value < 0.0 && text.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
-        format!("\u{2212}{text}")
-    } else {
-        text
-    }
-}
+pub(super) use crate::units::{rounded, unit_sign, with_unit};
 
 /// A metric's doubt, for instance `± 4`; empty when there is none.
 pub(super) fn doubt(metric: &MetricRecord) -> String {
@@ -45,20 +12,9 @@ pub(super) fn doubt(metric: &MetricRecord) -> String {
         .map_or_else(String::new, |sd| doubt_of(sd, &metric.unit))
 }
 
-/// A standard deviation, for instance `± 4`. One that rounds to nothing is still a doubt: one unit of the last digit.
+/// A standard deviation, for instance `± 4`.
 pub(super) fn doubt_of(sd: f64, unit: &str) -> String {
-    let text = rounded(sd, unit);
-    let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
-    let text = if zero && sd > 0.0 { smallest(&text) } else { text };
-    format!("± {text}")
-}
-
-/// `0.00` -> `0.01`, `0` -> `1`.
-fn smallest(zeros: &str) -> String {
-    let mut text = zeros.to_owned();
-    text.pop();
-    text.push('1');
-    text
+    format!("± {}", rounded_doubt(sd, unit))
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use comfy_table::{CellAlignment, Table, TableComponent, presets};
 
 use crate::quality::Status;
+use crate::report::advice::in_lines;
 use crate::report::labels::{event_name, label};
 use crate::report::numbers::{doubt, rounded, unit_sign};
 use crate::store::DeliveryRecord;
@@ -56,9 +57,10 @@ pub fn terminal_table(record: &DeliveryRecord) -> String {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    match missing {
-        0 => table.to_string(),
-        1 => format!("{table}\n1 figure could not be measured; delivery.json says why."),
-        n => format!("{table}\n{n} figures could not be measured; delivery.json says why."),
-    }
+    let missing = match missing {
+        0 => String::new(),
+        1 => "\n1 figure could not be measured; delivery.json says why.".to_owned(),
+        n => format!("\n{n} figures could not be measured; delivery.json says why."),
+    };
+    format!("{table}{missing}{}", in_lines(record))
 }

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::findings::{Findings, Level};
 use crate::quality::{Status, Warning};
 use crate::skeleton::Side;
 use crate::store::StoreError;
@@ -48,6 +49,9 @@ pub struct DeliveryRecord {
     /// The order in which segments turn fastest.
     #[serde(default)]
     pub sequence: SequenceRecord,
+    /// What the figures say: what to work on, with its evidence, and what is good.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub findings: Option<Findings>,
     /// Speeds by a second route, where one was asked for; never in place of `metrics`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub second_opinion: Option<SecondOpinionRecord>,
@@ -134,6 +138,12 @@ pub struct AthleteRecord {
     /// `male` or `female`, when given.
     #[serde(default)]
     pub sex: Option<String>,
+    /// Level of play, when given or told by the age.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub level: Option<Level>,
+    /// Age, years, when given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub age_years: Option<f64>,
 }
 
 /// An instant with its doubt.
@@ -208,12 +218,30 @@ pub struct MetricRecord {
 /// Published values of comparable athletes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ReferenceRecord {
-    /// Lower end.
+    /// Lower end: two standard deviations below the published mean.
     pub low: f64,
     /// Upper end.
     pub high: f64,
     /// Where it is published, and of whom.
     pub source: String,
+    /// Published mean.
+    #[serde(default)]
+    pub mean: Option<f64>,
+    /// Published standard deviation between athletes.
+    #[serde(default)]
+    pub sd: Option<f64>,
+    /// Level of play of those athletes.
+    #[serde(default)]
+    pub level: Option<Level>,
+    /// `SEEN` read at the source, `DERIVED` arithmetic on such numbers, `MEM-H`, `MEM-M`, `MEM-L` from memory.
+    #[serde(default)]
+    pub provenance: Option<String>,
+    /// Why not to lean on it, where there is a reason.
+    #[serde(default)]
+    pub caveat: Option<String>,
+    /// Where the figure lies: `within`, `below`, `above`, `cannot_tell`, `not_judged`.
+    #[serde(default)]
+    pub place: Option<String>,
 }
 
 /// The order of the segments' fastest turns: described, never judged.
@@ -402,6 +430,7 @@ mod tests {
             further_events: BTreeMap::new(),
             further_event_reasons: BTreeMap::new(),
             sequence: SequenceRecord::default(),
+            findings: None,
             second_opinion: None,
             warnings: vec![Warning::new("code", "text", "hint")],
         }

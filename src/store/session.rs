@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::findings::Findings;
 use crate::quality::{Status, Warning};
-use crate::store::{AthleteRecord, SourceRecord, StoreError};
+use crate::store::{AthleteRecord, ReferenceRecord, SourceRecord, StoreError};
 
 /// The schema that is written and read.
 pub const SESSION_SCHEMA: &str = "twinmound.session/1";
@@ -120,6 +120,9 @@ pub struct SessionMetricRecord {
     /// For speeds: the least that the smoothing of a delivery lets through, hertz.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bandwidth_hz: Option<f64>,
+    /// Published values to compare the mean with.
+    #[serde(default)]
+    pub reference: Option<ReferenceRecord>,
     /// Every delivery's value, in order.
     pub values: Vec<SessionValueRecord>,
 }

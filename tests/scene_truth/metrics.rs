@@ -267,6 +267,11 @@ impl Sampled {
             "pelvis_travel_before_rotation_pct_height",
             100.0 * travelled.x / h,
         );
+        let at_contact = middle(self.index(e.contact)) - middle(self.index(e.knee_lift));
+        m.insert(
+            "pelvis_travel_by_foot_contact_pct_height",
+            100.0 * at_contact.x / h,
+        );
         m.insert("pelvis_drop_before_rotation_pct_height", -100.0 * travelled.y / h);
         m.insert("foot_contact_to_ball_release_s", e.release - e.contact);
         m.insert("knee_lift_to_foot_contact_s", e.contact - e.knee_lift);

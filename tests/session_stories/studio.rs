@@ -13,34 +13,37 @@ use crate::kinematics_schema::assert_valid;
 
 const SEEDS: std::ops::Range<u64> = 1..7;
 
+/// Measures the joints of one style's deliveries into `pitch-1`, `pitch-2`, ...; the exact motions.
+fn pitches(desk: &Desk, style: &str, throws: Side) -> Vec<Delivery> {
+    let deliveries: Vec<Delivery> = SEEDS
+        .map(|seed| {
+            let style = Style::named(style).unwrap().throwing(throws).with_seed(seed);
+            let delivery = Delivery::new(&style, &Rig::proportioned(HEIGHT_M));
+            let rows = times(&delivery, 240.0);
+            fs::write(desk.at("joints.csv"), csv(&delivery, &rows, |_, _, p| Some(p))).unwrap();
+            measured(desk, "joints.csv", &[]);
+            fs::rename(desk.at("out"), desk.at(&format!("pitch-{seed}"))).unwrap();
+            delivery
+        })
+        .collect();
+    fs::remove_file(desk.at("joints.csv")).unwrap();
+    deliveries
+}
+
 /// Means and spreads are those of the exact motions, sampled densely, without smoothing; and nothing written by a chain of
 /// commands is lost on the way.
 #[test]
 fn means_and_spreads_are_those_of_the_exact_motions() {
     let desk = Desk::new();
-    let mut exact_values: Vec<Vec<(String, String, Option<f64>)>> = Vec::new();
-    for seed in SEEDS {
-        let style = Style::named("clean")
-            .unwrap()
-            .throwing(Side::Left)
-            .with_seed(seed);
-        let delivery = Delivery::new(&style, &Rig::proportioned(HEIGHT_M));
-        fs::write(
-            desk.at("joints.csv"),
-            csv(&delivery, &times(&delivery, 240.0), |_, _, p| Some(p)),
-        )
-        .unwrap();
-        measured(&desk, "joints.csv", &[]);
-        fs::rename(desk.at("out"), desk.at(&format!("pitch-{seed}"))).unwrap();
-        let metrics = exact(&delivery).metrics;
-        exact_values.push(
+    let exact_values: Vec<Vec<(String, String, Option<f64>)>> = pitches(&desk, "clean", Side::Left)
+        .iter()
+        .map(|delivery| {
+            let metrics = exact(delivery).metrics.into_iter();
             metrics
-                .into_iter()
                 .map(|m| (m.id.to_owned(), m.unit.to_owned(), m.value))
-                .collect(),
-        );
-    }
-    fs::remove_file(desk.at("joints.csv")).unwrap();
+                .collect()
+        })
+        .collect();
     let said = desk.run(&["session", ".", "-o", "session"]);
     assert_eq!(said.code, Some(0), "{}", said.err);
     assert_valid("session", &[desk.at("session/session.json")]);
@@ -87,4 +90,27 @@ fn means_and_spreads_are_those_of_the_exact_motions() {
         .find(|m| m["id"] == "lead_knee_flexion_at_foot_contact_deg")
         .unwrap();
     assert!(knee["athlete_sd_at_least"].as_f64().unwrap() > 0.3, "{knee}");
+}
+
+/// A planted fault is the first thing to work on in the session too: in the file, on the page, in the terminal.
+#[test]
+fn the_means_name_the_planted_fault() {
+    let desk = Desk::new();
+    pitches(&desk, "soft-front-knee", Side::Right);
+    let said = desk.run(&["session", ".", "-o", "session", "--level", "college"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert!(said.out.contains("Work on first"), "{}", said.out);
+    assert_valid("session", &[desk.at("session/session.json")]);
+    let session: Value = serde_json::from_slice(&fs::read(desk.at("session/session.json")).unwrap()).unwrap();
+    let findings = &session["findings"];
+    assert_eq!(findings["first"], "soft_front_knee", "{findings}");
+    assert_eq!(findings["deliveries"], SEEDS.count());
+    let title = findings["faults"][0]["title"].as_str().unwrap();
+    let page = fs::read_to_string(desk.at("session/session.html")).unwrap();
+    assert!(page.contains(title) && said.out.contains(title), "{title}");
+    // Of the deliveries' figures those with published values of that level have them beside the mean.
+    assert_eq!(session["athlete"]["level"], "college");
+    let metrics = session["metrics"].as_array().unwrap();
+    assert!(metrics.iter().any(|m| m["reference"]["level"] == "college"));
+    assert!(page.contains("college"));
 }

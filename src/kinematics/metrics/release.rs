@@ -68,6 +68,16 @@ pub(in crate::kinematics) const TABLE: &[Definition] = &[
         Compute::Whole(|d| pct_height(d, -before_rotation_m(d)?.y)),
     ),
     row(
+        "pelvis_travel_by_foot_contact_pct_height",
+        Unit::Percent,
+        (
+            "x travel of the middle of the hips from peak knee lift to foot contact, % of body height",
+            "+ toward the target",
+        ),
+        HIPS,
+        Compute::Whole(|d| pct_height(d, by_contact_m(d)?.x)),
+    ),
+    row(
         "ball_speed_m_s",
         Unit::MetresPerSecond,
         (
@@ -129,6 +139,12 @@ fn release_point_m(d: &Delivery<'_>, time_s: f64) -> Result<Vector3<f64>, Missin
 fn before_rotation_m(d: &Delivery<'_>) -> Result<Vector3<f64>, Missing> {
     let onset = mid_hips(&d.motion, d.pelvis_onset_s()?)?.value;
     Ok(onset - mid_hips(&d.motion, d.at(PeakKneeLift)?)?.value)
+}
+
+/// Way of the middle of the hips from peak knee lift to contact, metres.
+fn by_contact_m(d: &Delivery<'_>) -> Result<Vector3<f64>, Missing> {
+    let contact = mid_hips(&d.motion, d.at(FootContact)?)?.value;
+    Ok(contact - mid_hips(&d.motion, d.at(PeakKneeLift)?)?.value)
 }
 
 fn onset_before_contact(d: &Delivery<'_>) -> Outcome {

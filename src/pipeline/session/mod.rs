@@ -5,7 +5,7 @@ mod records;
 
 use std::path::{Path, PathBuf};
 
-use crate::findings::{self, Evidence, Level};
+use crate::findings::{self, Evidence, Peers};
 use crate::pipeline::PipelineError;
 use crate::quality::{Progress, Status, Warning, Warnings};
 use crate::report::session_page;
@@ -28,8 +28,8 @@ pub struct SessionRequest {
     pub paths: Vec<PathBuf>,
     /// Folder to write.
     pub out: PathBuf,
-    /// Whose published values the means are compared with.
-    pub level: Option<Level>,
+    /// Whom the athlete is compared with; what is not given is taken from the deliveries.
+    pub peers: Peers,
 }
 
 /// A session, summed up and written.
@@ -70,8 +70,8 @@ pub fn sum_up_session(
     let deliveries: Vec<Delivery> = given.iter().map(plain).collect();
     let session = summarise(&deliveries)?;
     warnings.extend(set_up_warnings(&given));
-    let found = findings::find(&evidence(&session, &given, request.level))?;
-    let record = records::session(&session, &given, found, warnings);
+    let evidence = evidence(&session, &given).among(&peers(&request.peers, &given));
+    let record = records::session(&session, &given, &evidence, warnings)?;
     let folder = WholeFolder::begin(&request.out)?;
     folder.write("session.json", &record.to_json()?)?;
     folder.write("session.html", session_page(&record).as_bytes())?;
@@ -189,8 +189,21 @@ fn plain(given: &Given) -> Delivery {
     }
 }
 
-/// The means as evidence.
-fn evidence(session: &Session, given: &[Given], level: Option<Level>) -> Evidence {
+/// Whom the athlete is compared with: as asked, else as the deliveries agree.
+fn peers(asked: &Peers, given: &[Given]) -> Peers {
+    let mut levels = given.iter().filter_map(|g| g.record.athlete.level);
+    let first = levels.next().filter(|first| levels.all(|level| level == *first));
+    let mut ages = given.iter().filter_map(|g| g.record.athlete.age_years);
+    Peers {
+        // An age that is given tells the level, unless a level is given too.
+        level: asked.level.or(first.filter(|_| asked.age_years.is_none())),
+        age_years: asked.age_years.or_else(|| ages.next()),
+    }
+}
+
+/// The means as evidence. Their doubt holds what all deliveries of a session have in common; findings widen it by what all
+/// recordings have in common, so a little counts twice: on the careful side.
+fn evidence(session: &Session, given: &[Given]) -> Evidence {
     let figures = session.summaries.iter().filter_map(|summary| {
         let spread = summary.spread?;
         let figure = findings::Figure {
@@ -203,7 +216,6 @@ fn evidence(session: &Session, given: &[Given], level: Option<Level>) -> Evidenc
     });
     Evidence {
         figures: figures.collect(),
-        level,
         from_pictures: given.iter().any(|g| g.record.source.left.is_some()),
         deliveries: given.len(),
         ..Evidence::default()

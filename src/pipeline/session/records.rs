@@ -1,6 +1,7 @@
 //! A session becomes a record.
 
-use crate::findings::Findings;
+use crate::findings::{Evidence, FindingsError, Reference, find, references};
+use crate::pipeline::records;
 use crate::pipeline::session::Given;
 use crate::quality::{Status, Warnings};
 use crate::session::{
@@ -11,15 +12,16 @@ use crate::store::{
     SessionMetricRecord, SessionRecord, SessionValueRecord,
 };
 
-/// The record of a session.
+/// The record of a session; what the means say is found here, from `evidence`.
 pub(super) fn session(
     session: &Session,
     given: &[Given],
-    findings: Findings,
+    evidence: &Evidence,
     warnings: Warnings,
-) -> SessionRecord {
+) -> Result<SessionRecord, FindingsError> {
     let person = &session.person;
-    SessionRecord {
+    let mut references = references(evidence)?;
+    Ok(SessionRecord {
         schema: SESSION_SCHEMA.to_owned(),
         athlete: AthleteRecord {
             throws: person.throws,
@@ -27,10 +29,16 @@ pub(super) fn session(
             height_estimated: person.height_estimated,
             mass_kg: person.mass_kg,
             sex: person.sex.clone(),
+            level: evidence.level,
+            age_years: evidence.age_years,
         },
         deliveries: given.iter().enumerate().map(delivery).collect(),
         assumptions: assumptions(session),
-        metrics: session.summaries.iter().map(|s| metric(s, given)).collect(),
+        metrics: session
+            .summaries
+            .iter()
+            .map(|s| metric(s, given, references.remove(&s.id)))
+            .collect(),
         outliers: session
             .outliers
             .iter()
@@ -43,9 +51,9 @@ pub(super) fn session(
                 modified_z: outlier.modified_z,
             })
             .collect(),
-        findings: Some(findings),
+        findings: Some(find(evidence)?),
         warnings: warnings.into_vec(),
-    }
+    })
 }
 
 fn unit(session: &Session, id: &str) -> String {
@@ -66,7 +74,7 @@ fn delivery((index, given): (usize, &Given)) -> SessionDeliveryRecord {
     }
 }
 
-fn metric(summary: &Summary, given: &[Given]) -> SessionMetricRecord {
+fn metric(summary: &Summary, given: &[Given], band: Option<Reference>) -> SessionMetricRecord {
     let values = given.iter().enumerate().map(|(i, given)| {
         let of = given.record.metric(&summary.id);
         SessionValueRecord {
@@ -98,6 +106,7 @@ fn metric(summary: &Summary, given: &[Given]) -> SessionMetricRecord {
         change_of_deliveries: spread.and_then(|s| s.change_of_deliveries),
         change_of_sessions: spread.and_then(|s| s.change_of_sessions),
         bandwidth_hz: bandwidth_hz(&summary.id, given),
+        reference: band.map(records::reference),
         values: values.collect(),
     }
 }

@@ -1,9 +1,6 @@
 //! Several deliveries of one athlete: a page ([`session_page`]) and a table for the terminal ([`session_table`]).
 //! Nothing is computed here but rounding.
 
-/// What to work on.
-mod advice;
-
 /// The page.
 mod page;
 

@@ -3,10 +3,10 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::quality::Status;
+use crate::report::advice::advice_of;
 use crate::report::html::{HEADLINES, STYLE};
 use crate::report::notes::cautions;
 use crate::report::numbers::doubt_of;
-use crate::report::session::advice::advice;
 use crate::report::session::tables;
 use crate::report::session::words::{about_outliers, counted, figure_name, how_much, outliers};
 use crate::report::wording::sentence;
@@ -41,7 +41,7 @@ pub fn session_page(record: &SessionRecord) -> String {
                 }
                 main {
                     (say(record))
-                    @if let Some(findings) = &record.findings { (advice(findings)) }
+                    (advice_of(record.findings.as_ref()))
                     (headlines(record))
                     (standing_out(record))
                     (warnings(record))
@@ -66,6 +66,7 @@ fn athlete(record: &SessionRecord) -> Markup {
             @if athlete.height_estimated { " (estimated)" }
         }
         @if let Some(m) = athlete.mass_kg { ", " (format!("{m:.0}")) "\u{a0}kg" }
+        @if let Some(level) = athlete.level { ", " (level.words()) }
         "."
     }
 }

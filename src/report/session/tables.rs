@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use crate::quality::Status;
+use crate::report::figures::published;
 use crate::report::labels::{Group, Label, event_name, label};
 use crate::report::numbers::{doubt_of, with_unit};
 use crate::report::session::strip::strip;
@@ -83,7 +84,11 @@ fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord, colu
                 (label.name) @if let Some(event) = label.event { ", " (event_name(event).to_lowercase()) }
                 @if !label.hint.is_empty() { " " small { (label.hint) } }
             }
-            td data-of="mean" { (mean(metric)) @if metric.n < total { small { (metric.n) " of " (total) } } }
+            td data-of="mean" {
+                (mean(metric))
+                @if metric.n < total { small { (metric.n) " of " (total) } }
+                (published(metric.reference.as_ref(), &metric.unit))
+            }
             @if columns.spread {
                 td data-of="spread" {
                     @if let Some(sd) = metric.sd {

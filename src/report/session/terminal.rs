@@ -3,9 +3,9 @@
 use comfy_table::{CellAlignment, Table, TableComponent, presets};
 
 use crate::quality::Status;
+use crate::report::advice::lines_of;
 use crate::report::numbers::{doubt_of, rounded, unit_sign};
 use crate::report::session::words::{about_outliers, figure_name, how_much, outliers};
-use crate::report::wording::sentence;
 use crate::store::{SessionMetricRecord, SessionRecord};
 
 /// Means with spread and smallest change; then what stands out, what to work on, and how much the deliveries can say.
@@ -43,14 +43,7 @@ pub fn session_table(record: &SessionRecord) -> String {
     }
     lines.extend(outliers(record));
     lines.push(about_outliers(record));
-    if let Some(first) = record.findings.as_ref().and_then(|f| f.to_work_on_first()) {
-        lines.push(format!(
-            "to work on first: {} ({}). {}",
-            first.title,
-            first.sure.words(),
-            sentence(&first.text)
-        ));
-    }
+    lines.push(lines_of(record.findings.as_ref()).trim_start().to_owned());
     lines.push(how_much(record).join(" "));
     lines.retain(|line| !line.is_empty());
     lines.join("\n")

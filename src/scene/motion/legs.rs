@@ -337,7 +337,7 @@ impl LegCurves {
                 on_drive(p.stride(0.76), 53.0),
                 on_lead(0.0, bent),
                 on_lead(0.08, bent + 1.0 + 6.0 * soft),
-                on_lead(0.16, bent - straightened + 20.0 * soft),
+                on_lead(0.16, bent - straightened + 26.0 * soft),
                 on_lead(0.32, bent - 16.0 + 30.0 * soft),
                 on_lead(0.75, bent - 8.0 + 14.0 * soft),
             ],

@@ -47,7 +47,7 @@ impl TrunkCurves {
     pub(super) fn new(style: &Style, phases: &Phases, nature: &mut Nature) -> Self {
         let p = phases;
         // Early: the whole turn comes sooner. Late: later. Little travel: the turn starts before the hips have moved.
-        let sooner = 0.043 * style.early_rotation - 0.035 * style.late_rotation + 0.045 * style.little_travel;
+        let sooner = 0.043 * style.early_rotation - 0.050 * style.late_rotation + 0.045 * style.little_travel;
         let pelvis_sooner = sooner + nature.offset(0.010);
         let pelvis_turned = 104.0 + nature.offset(4.0);
         let coil = nature.offset(4.0);
@@ -100,7 +100,7 @@ impl TrunkCurves {
             .to(p.stride(0.7), p.drive(0.02), -3.0)
             .to(p.drive(-0.02 + late_bow), p.drive(0.32 + late_bow), bow)
             .to(p.drive(0.40), p.drive(0.85), 30.0);
-        let lean = 13.5 + 13.0 * style.side_tilt + nature.offset(3.0);
+        let lean = 13.5 + 20.0 * style.side_tilt + nature.offset(3.0);
         let side_deg = Curve::from(0.0)
             .to(p.windup(0.3), p.stride(0.0), -2.0)
             .to(p.stride(0.1), p.stride(0.75), -13.0)
