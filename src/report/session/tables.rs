@@ -83,11 +83,11 @@ fn row(label: &Label, metric: &SessionMetricRecord, record: &SessionRecord, colu
             th scope="row" {
                 (label.name) @if let Some(event) = label.event { ", " (event_name(event).to_lowercase()) }
                 @if !label.hint.is_empty() { " " small { (label.hint) } }
+                (published(metric.reference.as_ref(), &metric.unit))
             }
             td data-of="mean" {
                 (mean(metric))
                 @if metric.n < total { small { (metric.n) " of " (total) } }
-                (published(metric.reference.as_ref(), &metric.unit))
             }
             @if columns.spread {
                 td data-of="spread" {
