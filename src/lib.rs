@@ -14,6 +14,7 @@
 //! | [`ball`] | the frames about release, the throwing hand | the ball's flight, or why it was not seen |
 //! | [`kinematics`] | a trajectory | events and metrics, each with its doubt |
 //! | [`findings`] | metrics, or their means over deliveries | what to work on, with evidence and sources |
+//! | [`session`] | the metrics of several deliveries | mean, spread, the smallest change worth believing |
 //! | [`report`], [`store`] | results | pages, tables, files |
 //!
 //! [`pipeline`] tells that story in code. [`scene`] is the film studio: rendered recordings whose truth is known.
@@ -69,6 +70,9 @@ pub mod kinematics;
 
 /// Metrics become sentences with evidence.
 pub mod findings;
+
+/// Several deliveries of one athlete become one summary.
+pub mod session;
 
 /// The film studio: rendered recordings with exact truth.
 pub mod scene;

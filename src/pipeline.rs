@@ -44,6 +44,9 @@ mod joints;
 /// What a table of joints must be.
 mod joint_table;
 
+/// Several deliveries become one summary.
+mod session;
+
 use std::path::PathBuf;
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens};
@@ -54,6 +57,7 @@ pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
+pub use session::{SessionRequest, SessionResult, sum_up_session};
 
 use crate::calibrate::RigFile;
 use crate::detect::{Models, Runtime};

@@ -20,7 +20,7 @@ const VOCABULARY: [&str; 7] = [
 ];
 
 /// The stages in the order data passes through them.
-const STAGES: [&str; 10] = [
+const STAGES: [&str; 11] = [
     "ingest",
     "sync",
     "calibrate",
@@ -31,6 +31,7 @@ const STAGES: [&str; 10] = [
     "ball",
     "kinematics",
     "findings",
+    "session",
 ];
 
 const MAX_CODE_LINES: usize = 400;
@@ -117,6 +118,10 @@ fn allowed(part: &str) -> Option<Vec<&'static str>> {
         ok.extend(&STAGES[..=at]);
         if part == "detect" {
             ok.retain(|m| *m != "calibrate");
+        }
+        // Plain figures in, plain figures out: it knows no stage.
+        if part == "session" {
+            ok.retain(|m| !STAGES.contains(m) || *m == part);
         }
         return Some(ok);
     }

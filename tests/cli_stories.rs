@@ -12,13 +12,14 @@ use twinmound::picture::{ColourMatrix, Grey, Picture};
 use twinmound::scene::encode::{FilmOptions, FilmWriter};
 use twinmound::units::Seconds;
 
-const COMMANDS: [&str; 8] = [
+const COMMANDS: [&str; 9] = [
     "demo",
     "board",
     "place",
     "lens",
     "calibrate",
     "measure",
+    "session",
     "export",
     "keypoints",
 ];

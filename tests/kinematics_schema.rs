@@ -29,7 +29,7 @@ for name in sys.argv[2:]:
     )
 }
 
-/// Every file obeys the schema (`delivery` or `rig`).
+/// Every file obeys the schema (`delivery`, `session` or `rig`).
 pub(crate) fn assert_valid(schema: &str, files: &[PathBuf]) {
     let found = errors(schema, files);
     assert!(found.is_empty(), "{found}");

@@ -23,6 +23,8 @@ mod reconstruct_laws;
 mod reference_python;
 mod scene_pictures;
 mod scene_truth;
+mod session_laws;
+mod session_stories;
 mod smooth_reference;
 mod sync_clocks;
 mod triangulate_laws;

@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::cli::board::BoardSheetArguments;
 use crate::cli::place::PlaceArguments;
+use crate::cli::session::SessionArguments;
 use crate::findings::Level;
 
 /// Measures a baseball pitcher's delivery from two phone videos and a printed checkerboard.
@@ -51,6 +52,8 @@ pub(crate) enum Command {
     Calibrate(CalibrateArguments),
     /// One recording pair -> every delivery in it, measured; or joints from elsewhere (--joints) -> one delivery.
     Measure(MeasureArguments),
+    /// Several deliveries of one athlete -> mean, spread and the smallest change worth believing of every figure.
+    Session(SessionArguments),
     /// A measured delivery -> one file for other programs: C3D, CSV or Parquet.
     Export(ExportArguments),
     /// One video -> the athlete's joints in the picture, frame by frame.

@@ -10,6 +10,7 @@ use crate::cli::args::{
 use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
 use crate::cli::place::place;
+use crate::cli::session::session;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
 use crate::findings::Peers;
@@ -31,6 +32,7 @@ pub(crate) fn run(command: &Command, terminal: &Terminal) -> Result<u8, Pipeline
         Command::Lens(arguments) => lens(arguments, terminal),
         Command::Calibrate(arguments) => calibrate(arguments, terminal),
         Command::Measure(arguments) => measure(arguments, terminal),
+        Command::Session(arguments) => session(arguments, terminal),
         Command::Export(arguments) => export(arguments, terminal),
         Command::Keypoints(arguments) => keypoints(arguments, terminal),
         Command::Demo(arguments) => run_demo(arguments, terminal),
@@ -293,7 +295,7 @@ fn athlete(arguments: &AthleteArguments) -> Athlete {
     }
 }
 
-fn peers(arguments: PeersArguments) -> Peers {
+pub(crate) fn peers(arguments: PeersArguments) -> Peers {
     Peers {
         level: arguments.level,
         age_years: arguments.age,

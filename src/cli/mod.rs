@@ -15,6 +15,9 @@ mod terminal;
 /// The commands.
 mod commands;
 
+/// `session`.
+mod session;
+
 /// The demo's table.
 mod demo_table;
 

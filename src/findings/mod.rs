@@ -151,7 +151,7 @@ fn finding(
             Vec::new()
         } else {
             to_improve
-                .map(|(i, c)| words::improvement(&rule.clue[i], c))
+                .map(|(i, c)| words::improvement(&rule.clue[i], c, evidence.deliveries))
                 .collect()
         },
         source: rule.source.clone(),

@@ -69,7 +69,7 @@ pub(super) fn undecided(rule: &Rule, verdict: &Verdict) -> String {
 }
 
 /// What would show that a fault got less.
-pub(super) fn improvement(rule: &ClueRule, judged: &JudgedClue) -> Improvement {
+pub(super) fn improvement(rule: &ClueRule, judged: &JudgedClue, deliveries: usize) -> Improvement {
     let (clue, unit) = (&judged.clue, judged.clue.unit.as_str());
     // Shared errors are the same both times: only the own ones count against a change.
     let least_change = judged
@@ -88,8 +88,9 @@ pub(super) fn improvement(rule: &ClueRule, judged: &JudgedClue) -> Improvement {
     );
     if let Some(least) = least_change.filter(|l| *l > 0.0) {
         text.push_str(&format!(
-            "; a change of less than {} from one delivery to another may be chance",
-            with_unit(least, unit)
+            "; a change of less than {} from one {} to another may be chance",
+            with_unit(least, unit),
+            if deliveries > 1 { "session" } else { "delivery" }
         ));
     }
     Improvement {

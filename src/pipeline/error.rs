@@ -10,6 +10,7 @@ use crate::ingest::IngestError;
 use crate::pipeline::JointTableError;
 use crate::reconstruct::ReconstructError;
 use crate::report::ReportError;
+use crate::session::SessionError;
 use crate::smooth::SmoothError;
 use crate::store::StoreError;
 use crate::sync::SyncError;
@@ -146,6 +147,28 @@ pub enum PipelineError {
         "no delivery was found: no hand was faster than a throw\nhint: both phones must see the throwing arm from wind-up to follow-through; look at `twinmound keypoints VIDEO --overlay FOLDER`"
     )]
     NothingThrown,
+    /// A delivery's file that holds something else.
+    #[error("{}: {source}\nhint: {hint}", path.display())]
+    GivenDelivery {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: StoreError,
+        /// Where such a file comes from.
+        hint: &'static str,
+    },
+    /// No delivery where some were expected.
+    #[error(
+        "no delivery.json in {}\nhint: give delivery.json files, result folders of `twinmound measure`, or a folder with several of these",
+        listed(paths)
+    )]
+    NoDeliveries {
+        /// Where it was looked.
+        paths: Vec<PathBuf>,
+    },
+    /// Deliveries that do not make a session.
+    #[error(transparent)]
+    Session(#[from] SessionError),
     /// Files.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -170,6 +193,11 @@ pub enum PipelineError {
     /// The demo's own films.
     #[error(transparent)]
     Demo(#[from] crate::demo::DemoError),
+}
+
+fn listed(paths: &[PathBuf]) -> String {
+    let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
+    names.join(", ")
 }
 
 /// `left` or `right`.

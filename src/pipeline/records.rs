@@ -80,7 +80,8 @@ pub(crate) fn delivery(
     })
 }
 
-fn reference(band: Reference) -> ReferenceRecord {
+/// Published values to compare with.
+pub(crate) fn reference(band: Reference) -> ReferenceRecord {
     ReferenceRecord {
         low: band.low,
         high: band.high,

@@ -7,8 +7,13 @@ use crate::store::DeliveryRecord;
 
 /// The findings of one delivery.
 pub(super) fn advice(record: &DeliveryRecord) -> Markup {
+    advice_of(record.findings.as_ref())
+}
+
+/// Findings, of one delivery or of the means of several.
+pub(super) fn advice_of(findings: Option<&Findings>) -> Markup {
     html! {
-        @if let Some(findings) = &record.findings {
+        @if let Some(findings) = findings {
             section.card.advice {
                 h3 { "What to work on first" }
                 (first(findings))
@@ -115,7 +120,12 @@ fn capital(text: &str) -> String {
 
 /// The findings in a few lines for the terminal; nothing where there are none.
 pub(super) fn in_lines(record: &DeliveryRecord) -> String {
-    let Some(findings) = &record.findings else {
+    lines_of(record.findings.as_ref())
+}
+
+/// The same of findings from anywhere.
+pub(super) fn lines_of(findings: Option<&Findings>) -> String {
+    let Some(findings) = findings else {
         return String::new();
     };
     let mut lines = match findings.to_work_on_first() {

@@ -111,11 +111,16 @@ pub(super) fn value(metric: &MetricRecord) -> Markup {
 
 /// Published values to compare with, and where the figure lies.
 fn reference(metric: &MetricRecord) -> Markup {
+    published(metric.reference.as_ref(), &metric.unit)
+}
+
+/// The same of a figure from anywhere.
+pub(super) fn published(reference: Option<&ReferenceRecord>, unit: &str) -> Markup {
     html! {
-        @if let Some(r) = &metric.reference {
+        @if let Some(r) = reference {
             small.reference title=(r.source) {
                 @match r.level { Some(level) => (level.words()), None => "published" }
-                " " (rounded(r.low, &metric.unit)) " to " (with_unit(r.high, &metric.unit))
+                " " (rounded(r.low, unit)) " to " (with_unit(r.high, unit))
                 @match r.place.as_deref() {
                     Some(place @ ("below" | "above")) => { ": " b { (place) } },
                     Some("within") => ": within",

@@ -9,7 +9,12 @@ pub(super) use crate::units::{rounded, unit_sign, with_unit};
 pub(super) fn doubt(metric: &MetricRecord) -> String {
     metric
         .sd
-        .map_or_else(String::new, |sd| format!("± {}", rounded_doubt(sd, &metric.unit)))
+        .map_or_else(String::new, |sd| doubt_of(sd, &metric.unit))
+}
+
+/// A standard deviation, for instance `± 4`.
+pub(super) fn doubt_of(sd: f64, unit: &str) -> String {
+    format!("± {}", rounded_doubt(sd, unit))
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Store: results become files, whole or not at all; and files become results again.
 //!
-//! Formats: `delivery.json` (schema `twinmound.delivery/1`, [`DeliveryRecord`]), `joints.csv` ([`joints_csv`],
+//! Formats: `delivery.json` (schema `twinmound.delivery/1`, [`DeliveryRecord`]), `session.json` (schema
+//! `twinmound.session/1`, [`SessionRecord`]), `joints.csv` ([`joints_csv`],
 //! [`read_joints`]) and `curves.csv` ([`curves_csv`]); for other programs C3D ([`write_c3d`], [`read_c3d`]), one wide
 //! table and Parquet ([`Export`]). Truth files of the film studio use the same formats. What is written appears under its name when it
 //! is complete ([`write_whole`], [`WholeFolder`]).
@@ -29,6 +30,12 @@ mod export;
 /// Parquet files.
 mod parquet_file;
 
+/// Deliveries in folders.
+mod search;
+
+/// `session.json`.
+mod session;
+
 /// Writing whole or not at all.
 mod whole;
 
@@ -45,8 +52,14 @@ pub use export::{Export, ExportFormat, Exported};
 pub use image_joints::image_joints_csv;
 pub use import::read_joints_file;
 pub use joints::{JointsTable, joints_csv, read_joints};
+pub use search::{FoundDelivery, find_delivery_files};
+pub use session::{
+    AssumptionsRecord, OutlierRecord, SESSION_SCHEMA, SessionDeliveryRecord, SessionMetricRecord,
+    SessionRecord, SessionValueRecord, read_session,
+};
 pub use whole::{
-    WholeFolder, delivery_folder_name, is_delivery_folder, read_bytes, read_text, sha256_hex, write_whole,
+    WholeFolder, delivery_folder_name, is_delivery_folder, read_bytes, read_text, sha256_hex, sha256_of,
+    write_whole,
 };
 
 /// What can go wrong with files.

@@ -215,6 +215,12 @@ pub fn sha256_hex(path: &Path) -> Result<String, StoreError> {
     Ok(hash.finalize().iter().map(|b| format!("{b:02x}")).collect())
 }
 
+/// SHA-256 of bytes, hexadecimal.
+#[must_use]
+pub fn sha256_of(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -16,7 +16,7 @@ use twinmound::skeleton::{Joint, Side};
 use crate::cli_stories::Desk;
 
 /// Body of the deliveries here.
-pub(super) const HEIGHT_M: f64 = 1.80;
+pub(crate) const HEIGHT_M: f64 = 1.80;
 
 pub(crate) fn delivery(style: &str, throws: Side) -> Delivery {
     let style = Style::named(style).unwrap().throwing(throws).with_seed(5);
@@ -67,7 +67,7 @@ pub(super) fn noisy(delivery: &Delivery, times_s: &[f64], sd_m: f64, seed: u64) 
 }
 
 /// What the exact motion gives, sampled densely with its own velocities: no smoothing in it.
-pub(super) fn exact(delivery: &Delivery) -> DeliveryMeasures {
+pub(crate) fn exact(delivery: &Delivery) -> DeliveryMeasures {
     let athlete = Athlete {
         height_m: Some(HEIGHT_M),
         mass_kg: Some(80.0),
