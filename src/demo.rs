@@ -16,6 +16,7 @@ pub(crate) use compare::{HALF_OF_90, right_offset_s};
 pub use studio::{Bystander, Cast, Studio};
 
 use crate::calibrate::{Board, Verdict};
+use crate::detect::{Device, Runtime};
 use crate::kinematics::Athlete;
 use crate::pipeline::{
     Blame, BoardRequest, MeasureRequest, MeasuredRecording, PipelineError, calibrate_recording,
@@ -88,11 +89,17 @@ impl DemoError {
     }
 }
 
-/// Films the scenario into `request.out`, calibrates, measures, compares.
+/// Films the scenario into `request.out`, calibrates, measures with the networks on a device, compares.
 ///
 /// # Errors
 /// See [`PipelineError`].
-pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult, PipelineError> {
+pub fn demo(
+    request: &DemoRequest,
+    device: Device,
+    progress: &dyn Progress,
+) -> Result<DemoResult, PipelineError> {
+    // Said before minutes of filming.
+    Runtime::load()?.on(device)?;
     let studio = Studio::new(request)?;
     let out = |name: &str| request.out.join(name);
     films::write_all(&studio, &request.out, progress)?;
@@ -123,7 +130,10 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
             reasons: reasons.join("; "),
         });
     }
-    let measuring = measure_request(&studio, &request.out, &out("rig.json"));
+    let measuring = MeasureRequest {
+        device,
+        ..measure_request(&studio, &request.out, &out("rig.json"))
+    };
     let recording = measure_recording(&measuring, progress)?;
     let comparison = Comparison::new(&studio, &truth, &recording)?;
     Ok(DemoResult {
@@ -150,6 +160,7 @@ pub(crate) fn measure_request(studio: &Studio, out: &Path, rig: &Path) -> Measur
         capture_fps: None,
         refine_rig: false,
         model: None,
+        device: Device::Cpu,
         cutoff_hz: None,
     }
 }

@@ -14,6 +14,9 @@ mod board_films;
 /// Two videos become two pose tracks.
 mod athletes;
 
+/// The same person in both views.
+mod same_person;
+
 /// Sound and motion become one clock offset.
 mod clocks;
 
@@ -56,7 +59,7 @@ pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
 
 use crate::calibrate::RigFile;
-use crate::detect::{Models, Runtime};
+use crate::detect::{Device, Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
@@ -106,6 +109,8 @@ pub struct MeasureRequest {
     pub refine_rig: bool,
     /// Manifest of another keypoint network.
     pub model: Option<PathBuf>,
+    /// What the networks run on.
+    pub device: Device,
     /// Cut-off of a second opinion on the speeds, hertz.
     pub cutoff_hz: Option<f64>,
 }
@@ -221,9 +226,10 @@ fn look_at(
     let tracks = match &known.tracks {
         Some(tracks) => tracks.clone(),
         None => {
-            let runtime = Runtime::load()?;
-            let [left, right] = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
-            athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?
+            let runtime = Runtime::load()?.on(request.device)?;
+            let load = || Models::load(&runtime, request.model.as_deref(), 1);
+            let (models, offset_s) = ([load()?, load()?], request.offset_s);
+            athletes::follow_both(&clips, models, &rig, &shutters, offset_s, progress, &mut warnings)?
         }
     };
     rig_checks::phones_stand_still(&clips, &tracks, &mut warnings)?;

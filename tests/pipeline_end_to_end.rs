@@ -14,6 +14,7 @@ use std::path::Path;
 
 use serde_json::Value;
 use twinmound::demo::{DemoRequest, DemoResult, demo};
+use twinmound::detect::Device;
 use twinmound::quality::Silent;
 use twinmound::skeleton::{Joint, Side};
 
@@ -152,7 +153,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         seed: 1,
         throws: Side::Right,
     };
-    demo(&request, &Silent).unwrap();
+    demo(&request, Device::Cpu, &Silent).unwrap();
     let enlarged = std::process::Command::new("ffmpeg")
         .args(["-loglevel", "error", "-i"])
         .arg(at("demo/left.mp4"))
@@ -192,6 +193,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         capture_fps: None,
         refine_rig: false,
         model: None,
+        device: Device::Cpu,
         cutoff_hz: None,
     };
     match measure_recording(&exchanged, &Silent) {
@@ -223,7 +225,7 @@ fn whole_job(seed: u64, throws: Side) {
         seed,
         throws,
     };
-    let result = demo(&request, &Silent).unwrap();
+    let result = demo(&request, Device::Cpu, &Silent).unwrap();
     crate::kinematics_schema::assert_valid("rig", &[out.join("rig.json")]);
     let records = ["result/delivery-01/delivery.json", "truth/metrics.json"];
     crate::kinematics_schema::assert_valid("delivery", &records.map(|r| out.join(r)));

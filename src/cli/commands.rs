@@ -4,14 +4,15 @@ use std::path::Path;
 
 use crate::calibrate::{Board, Calibration, LensFile, RigFile, Verdict};
 use crate::cli::args::{
-    AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, ExportArguments,
-    Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
+    AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, DeviceName,
+    ExportArguments, Hand, KeypointsArguments, LensArguments, MeasureArguments, Sex,
 };
 use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
 use crate::cli::place::place;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
+use crate::detect::Device;
 use crate::kinematics::{self, Athlete};
 use crate::pipeline::{
     BoardRequest, JointsRequest, KeypointsRequest, MeasureRequest, MeasuredRecording, PipelineError,
@@ -141,6 +142,7 @@ fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, Pipe
                 capture_fps: arguments.capture_fps,
                 refine_rig: arguments.refine_rig,
                 model: arguments.model.clone(),
+                device: device(arguments.device),
                 cutoff_hz: arguments.cutoff_hz,
             },
             terminal,
@@ -207,6 +209,7 @@ fn keypoints(arguments: &KeypointsArguments, terminal: &Terminal) -> Result<u8, 
             video: arguments.video.clone(),
             out: arguments.out.clone(),
             model: arguments.model.clone(),
+            device: device(arguments.device),
             capture_fps: arguments.capture_fps,
             overlay: arguments.overlay.clone(),
         },
@@ -237,6 +240,7 @@ fn run_demo(arguments: &DemoArguments, terminal: &Terminal) -> Result<u8, Pipeli
             seed: arguments.seed,
             throws: side(arguments.throws),
         },
+        device(arguments.device),
         terminal,
     )?;
     result.calibration_warnings.iter().for_each(|w| terminal.warn(w));
@@ -286,6 +290,13 @@ fn athlete(arguments: &AthleteArguments) -> Athlete {
             _ => kinematics::Sex::Male,
         },
         throws: arguments.throws.map(side),
+    }
+}
+
+fn device(name: DeviceName) -> Device {
+    match name {
+        DeviceName::Cpu => Device::Cpu,
+        DeviceName::Cuda => Device::Cuda,
     }
 }
 
