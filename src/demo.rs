@@ -16,6 +16,7 @@ pub(crate) use compare::{HALF_OF_90, right_offset_s};
 pub use studio::{Bystander, Cast, Studio};
 
 use crate::calibrate::{Board, Verdict};
+use crate::detect::{Device, Runtime};
 use crate::findings::Peers;
 use crate::kinematics::Athlete;
 use crate::pipeline::{
@@ -91,11 +92,17 @@ impl DemoError {
     }
 }
 
-/// Films the scenario into `request.out`, calibrates, measures, compares.
+/// Films the scenario into `request.out`, calibrates, measures with the networks on a device, compares.
 ///
 /// # Errors
 /// See [`PipelineError`].
-pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult, PipelineError> {
+pub fn demo(
+    request: &DemoRequest,
+    device: Device,
+    progress: &dyn Progress,
+) -> Result<DemoResult, PipelineError> {
+    // Said before minutes of filming.
+    Runtime::load()?.on(device)?;
     let studio = Studio::new(request)?;
     let out = |name: &str| request.out.join(name);
     films::write_all(&studio, &request.out, progress)?;
@@ -128,6 +135,7 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
     }
     let measuring = MeasureRequest {
         peers: request.peers,
+        device,
         ..measure_request(&studio, &request.out, &out("rig.json"))
     };
     let recording = measure_recording(&measuring, progress)?;
@@ -156,6 +164,7 @@ pub(crate) fn measure_request(studio: &Studio, out: &Path, rig: &Path) -> Measur
         capture_fps: None,
         refine_rig: false,
         model: None,
+        device: Device::Cpu,
         cutoff_hz: None,
         peers: Peers::default(),
     }

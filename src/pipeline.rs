@@ -14,6 +14,9 @@ mod board_films;
 /// Two videos become two pose tracks.
 mod athletes;
 
+/// The same person in both views.
+mod same_person;
+
 /// Sound and motion become one clock offset.
 mod clocks;
 
@@ -60,7 +63,7 @@ pub(crate) use records::truth as truth_record;
 pub use session::{SessionRequest, SessionResult, sum_up_session};
 
 use crate::calibrate::RigFile;
-use crate::detect::{Models, Runtime};
+use crate::detect::{Device, Models, Runtime};
 use crate::findings::{Evidence, Peers};
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
@@ -111,6 +114,8 @@ pub struct MeasureRequest {
     pub refine_rig: bool,
     /// Manifest of another keypoint network.
     pub model: Option<PathBuf>,
+    /// What the networks run on.
+    pub device: Device,
     /// Cut-off of a second opinion on the speeds, hertz.
     pub cutoff_hz: Option<f64>,
     /// Whom the athlete is compared with.
@@ -228,9 +233,10 @@ fn look_at(
     let tracks = match &known.tracks {
         Some(tracks) => tracks.clone(),
         None => {
-            let runtime = Runtime::load()?;
-            let [left, right] = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
-            athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?
+            let runtime = Runtime::load()?.on(request.device)?;
+            let load = || Models::load(&runtime, request.model.as_deref(), 1);
+            let (models, offset_s) = ([load()?, load()?], request.offset_s);
+            athletes::follow_both(&clips, models, &rig, &shutters, offset_s, progress, &mut warnings)?
         }
     };
     rig_checks::phones_stand_still(&clips, &tracks, &mut warnings)?;

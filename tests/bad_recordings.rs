@@ -97,6 +97,34 @@ fn a_film_of_nobody_is_refused_and_leaves_nothing() {
     assert_eq!(desk.names(), AT_FIRST);
 }
 
+/// The library of the set-up has no CUDA in it.
+#[test]
+fn a_gpu_that_cannot_be_used_is_refused_before_anything_is_written() {
+    if std::env::var_os("ORT_DYLIB_PATH").is_some_and(|library| !library.is_empty()) {
+        return;
+    }
+    let desk = desk();
+    let words = ["CUDA", "hint: ", "ORT_DYLIB_PATH"];
+    for arguments in [
+        &["keypoints", "left.mp4", "-o", "joints.csv"][..],
+        &[
+            "measure",
+            "left.mp4",
+            "right.mp4",
+            "--rig",
+            "rig.json",
+            "-o",
+            "out",
+        ][..],
+        &["demo", "-o", "out"][..],
+    ] {
+        let before = desk.names();
+        desk.run(&[arguments, &["--device", "cuda"]].concat())
+            .refused(&words);
+        assert_eq!(desk.names(), before);
+    }
+}
+
 #[test]
 fn a_failed_measurement_leaves_an_earlier_result_as_it_was() {
     let desk = desk();

@@ -10,6 +10,7 @@ mod calibrate_import;
 mod calibrate_outside;
 mod calibrate_refused;
 mod cli_stories;
+mod detect_passers_by;
 mod detect_real_people;
 mod findings;
 mod ingest_files;

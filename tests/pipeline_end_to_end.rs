@@ -14,6 +14,7 @@ use std::path::Path;
 
 use serde_json::Value;
 use twinmound::demo::{DemoRequest, DemoResult, demo};
+use twinmound::detect::Device;
 use twinmound::findings::{Level, Peers};
 use twinmound::quality::Silent;
 use twinmound::skeleton::{Joint, Side};
@@ -155,7 +156,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         throws: Side::Right,
         peers: Default::default(),
     };
-    demo(&request, &Silent).unwrap();
+    demo(&request, Device::Cpu, &Silent).unwrap();
     let enlarged = std::process::Command::new("ffmpeg")
         .args(["-loglevel", "error", "-i"])
         .arg(at("demo/left.mp4"))
@@ -195,6 +196,7 @@ fn exchanged_videos_are_refused_or_warned_of() {
         capture_fps: None,
         refine_rig: false,
         model: None,
+        device: Device::Cpu,
         cutoff_hz: None,
         peers: Default::default(),
     };
@@ -231,7 +233,7 @@ fn whole_job(seed: u64, throws: Side) {
             age_years: None,
         },
     };
-    let result = demo(&request, &Silent).unwrap();
+    let result = demo(&request, Device::Cpu, &Silent).unwrap();
     crate::kinematics_schema::assert_valid("rig", &[out.join("rig.json")]);
     let records = ["result/delivery-01/delivery.json", "truth/metrics.json"];
     crate::kinematics_schema::assert_valid("delivery", &records.map(|r| out.join(r)));

@@ -18,6 +18,9 @@ mod sounds;
 /// Forty recordings with all that phones do.
 mod recordings;
 
+/// One person or two.
+mod people;
+
 use nalgebra::Vector3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;

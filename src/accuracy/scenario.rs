@@ -130,6 +130,7 @@ impl Scenario {
                     -side * random.random_range(2.2..6.0),
                 ),
                 turned_rad: random.random_range(0.0..std::f64::consts::TAU),
+                walks_m_s: None,
                 seed: seed * 10 + i as u64,
             })
             .collect();

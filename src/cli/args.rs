@@ -78,6 +78,9 @@ pub(crate) struct DemoArguments {
     /// Whom the pitcher is compared with.
     #[command(flatten)]
     pub(crate) peers: PeersArguments,
+    /// What the networks run on: the processor, or an NVIDIA GPU (needs a CUDA build of ONNX Runtime in ORT_DYLIB_PATH).
+    #[arg(long, value_enum, default_value_t = DeviceName::Cpu)]
+    pub(crate) device: DeviceName,
 }
 
 /// The board: counts inner corners, not squares.
@@ -189,6 +192,9 @@ pub(crate) struct MeasureArguments {
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,
+    /// What the networks run on: the processor, or an NVIDIA GPU (needs a CUDA build of ONNX Runtime in ORT_DYLIB_PATH).
+    #[arg(long, value_enum, default_value_t = DeviceName::Cpu)]
+    pub(crate) device: DeviceName,
     /// Also give the speeds by a second route, a Butterworth filter without delay that passes 71 % at this frequency.
     #[arg(long, value_name = "HZ", value_parser = cutoff_hz)]
     pub(crate) cutoff_hz: Option<f64>,
@@ -246,6 +252,9 @@ pub(crate) struct KeypointsArguments {
     /// Keypoint network's manifest [default: the one that comes along].
     #[arg(long, value_name = "MANIFEST")]
     pub(crate) model: Option<PathBuf>,
+    /// What the networks run on: the processor, or an NVIDIA GPU (needs a CUDA build of ONNX Runtime in ORT_DYLIB_PATH).
+    #[arg(long, value_enum, default_value_t = DeviceName::Cpu)]
+    pub(crate) device: DeviceName,
     /// The recording is a slow-motion clip made at this rate.
     #[arg(long, value_name = "HZ", value_parser = rate_hz)]
     pub(crate) capture_fps: Option<f64>,
@@ -307,6 +316,15 @@ pub(crate) enum Hand {
     Left,
     /// The right.
     Right,
+}
+
+/// What networks run on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(crate) enum DeviceName {
+    /// The processor.
+    Cpu,
+    /// An NVIDIA GPU.
+    Cuda,
 }
 
 /// Which sex's table of body segments.

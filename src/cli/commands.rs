@@ -4,8 +4,8 @@ use std::path::Path;
 
 use crate::calibrate::{Board, Calibration, LensFile, RigFile, Verdict};
 use crate::cli::args::{
-    AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, ExportArguments,
-    Hand, KeypointsArguments, LensArguments, MeasureArguments, PeersArguments, Sex,
+    AthleteArguments, BoardArguments, Both, CalibrateArguments, Command, DemoArguments, DeviceName,
+    ExportArguments, Hand, KeypointsArguments, LensArguments, MeasureArguments, PeersArguments, Sex,
 };
 use crate::cli::board::board_sheet;
 use crate::cli::demo_table;
@@ -13,6 +13,7 @@ use crate::cli::place::place;
 use crate::cli::session::session;
 use crate::cli::terminal::{DONE, REFUSED, Terminal};
 use crate::demo::{DemoRequest, demo};
+use crate::detect::Device;
 use crate::findings::Peers;
 use crate::kinematics::{self, Athlete};
 use crate::pipeline::{
@@ -144,6 +145,7 @@ fn measure(arguments: &MeasureArguments, terminal: &Terminal) -> Result<u8, Pipe
                 capture_fps: arguments.capture_fps,
                 refine_rig: arguments.refine_rig,
                 model: arguments.model.clone(),
+                device: device(arguments.device),
                 cutoff_hz: arguments.cutoff_hz,
                 peers: peers(arguments.athlete.peers),
             },
@@ -212,6 +214,7 @@ fn keypoints(arguments: &KeypointsArguments, terminal: &Terminal) -> Result<u8, 
             video: arguments.video.clone(),
             out: arguments.out.clone(),
             model: arguments.model.clone(),
+            device: device(arguments.device),
             capture_fps: arguments.capture_fps,
             overlay: arguments.overlay.clone(),
         },
@@ -243,6 +246,7 @@ fn run_demo(arguments: &DemoArguments, terminal: &Terminal) -> Result<u8, Pipeli
             throws: side(arguments.throws),
             peers: peers(arguments.peers),
         },
+        device(arguments.device),
         terminal,
     )?;
     result.calibration_warnings.iter().for_each(|w| terminal.warn(w));
@@ -299,6 +303,13 @@ pub(crate) fn peers(arguments: PeersArguments) -> Peers {
     Peers {
         level: arguments.level,
         age_years: arguments.age,
+    }
+}
+
+fn device(name: DeviceName) -> Device {
+    match name {
+        DeviceName::Cpu => Device::Cpu,
+        DeviceName::Cuda => Device::Cuda,
     }
 }
 

@@ -18,6 +18,7 @@ use crate::scene::outfit::Outfit;
 use crate::scene::phone::{FilmPhone, PhoneClock, Sensor};
 use crate::scene::rig::Bone;
 use crate::scene::set::Stage;
+use crate::scene::walk::Walk;
 use crate::skeleton::Side;
 
 /// Bodies of the demo, by style and seed.
@@ -50,30 +51,44 @@ pub struct Cast {
     pub bystanders: Vec<Bystander>,
 }
 
-/// Somebody who stands about and shifts from foot to foot.
+/// Somebody who stands about and shifts from foot to foot, or walks by.
 #[derive(Clone, Debug)]
 pub struct Bystander {
     /// Body's name in the library.
     pub body: &'static str,
-    /// Where on the ground, x and z, metres.
+    /// Where on the ground at scene time 0, x and z, metres.
     pub at_m: (f64, f64),
-    /// Turned about the vertical, radians.
+    /// Turned about the vertical, radians; he who walks faces where he goes.
     pub turned_rad: f64,
+    /// How he walks, x and z, metres per second; `None` for one who stands.
+    pub walks_m_s: Option<(f64, f64)>,
     /// Seed of clothes and stance.
     pub seed: u64,
 }
 
 impl Bystander {
-    /// Stands as pitchers do before and at the start of their wind-up, moving a little to and fro.
+    /// Walks, or stands as pitchers do before and at the start of their wind-up, moving a little to and fro.
     fn actor(&self, library: &BodyLibrary, stage: &Stage) -> Result<Actor, DemoError> {
         let body = library.named(self.body)?;
+        let person = Person::dressed(body, &Outfit::seeded(self.seed, None));
+        if let Some(velocity_m_s) = self.walks_m_s {
+            let walk = Walk::new(&body.rig, self.at_m, velocity_m_s);
+            let stage = stage.clone();
+            return Ok(Actor {
+                person,
+                posture_at: Arc::new(move |t| {
+                    let (x, z) = walk.place_m(t);
+                    walk.posture_at(t, f64::from(stage.ground_m(x as f32, z as f32)))
+                }),
+            });
+        }
         let stance = Delivery::new(&Style::default().with_seed(self.seed), &body.rig);
         let turn = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), self.turned_rad);
         let ground_m = f64::from(stage.ground_m(self.at_m.0 as f32, self.at_m.1 as f32));
         let place = Vector3::new(self.at_m.0, ground_m, self.at_m.1);
         let phase = self.seed as f64;
         Ok(Actor {
-            person: Person::dressed(body, &Outfit::seeded(self.seed, None)),
+            person,
             posture_at: Arc::new(move |t| {
                 let mut posture = stance.posture_at(0.4 + 0.12 * (1.3 * t + phase).sin());
                 posture.pelvis_m = turn * posture.pelvis_m + place;

@@ -29,6 +29,29 @@ pub enum DetectError {
         /// What the loader says.
         reason: String,
     },
+    /// CUDA was asked for, and the runtime's library has none.
+    #[error(
+        "the networks cannot run on CUDA: the ONNX runtime library {} was built without it\nhint: set ORT_DYLIB_PATH to the \
+         libonnxruntime.so of a CUDA build (PyPI's wheel onnxruntime-gpu holds one, with its providers beside it), or leave \
+         out --device cuda",
+        .library.display()
+    )]
+    CudaNotBuilt {
+        /// Which file.
+        library: PathBuf,
+    },
+    /// CUDA was asked for, and the machine has no GPU or lacks CUDA's own libraries.
+    #[error(
+        "the networks cannot run on CUDA: {reason}\nhint: the ONNX runtime of ORT_DYLIB_PATH ({}) needs an NVIDIA GPU with \
+         its driver, and the CUDA and cuDNN libraries that it was built for in LD_LIBRARY_PATH; or leave out --device cuda",
+        .library.display()
+    )]
+    CudaUnusable {
+        /// Which runtime library.
+        library: PathBuf,
+        /// What it says.
+        reason: String,
+    },
     /// The machine: the shipped networks are nowhere.
     #[error("the folder of the shipped networks was not found; looked for {}. Is the installation whole?", list(.looked))]
     NoModelsFolder {

@@ -1,8 +1,16 @@
 //! All people of a clip who could be the athlete, followed together; at the end, who he is.
+//!
+//! Crops of two people who are near each other may show the same one. Then the pose is the nearer one's, who hides the
+//! other: on level ground he stands lower in the picture. Joints inside the nearer one's body are not the other's.
 
+use std::collections::BTreeSet;
+
+use super::anchor::CropShape;
 use super::boxes::{contains, middle, overlap};
-use super::choice::{PersonTrack, choose, person_track};
-use super::follower::{CropShape, Follower};
+use super::choice::{PersonTrack, person_track, ranked};
+use super::follower::Follower;
+use super::rivals::{SAME_POSE, Silhouette, TWO_PEOPLE, apart};
+use super::stitch::stitched;
 use super::{Crop, DetectError, DetectSettings, Detection, Models};
 use crate::ingest::Frame;
 use crate::picture::Region;
@@ -11,21 +19,33 @@ use crate::units::Seconds;
 /// A box that overlaps a followed person's place by less (intersection over union) is somebody else.
 const SAME_PERSON_OVERLAP: f64 = 0.15;
 
-/// A lost person is taken up again within this many body heights of the loss, at a size within this factor.
-const FIND_AGAIN_HEIGHTS: f64 = 1.0;
-const FIND_AGAIN_SIZE: f64 = 1.6;
+/// A person of less than this share of the largest one's height is not the athlete (unless on the rubber, or of the size
+/// of somebody who was lost). The largest may be half way to the phone.
+const LEAST_SIZE_SHARE: f64 = 0.35;
+const SIZE_OF_LOST: f64 = 1.4;
 
-/// A person of less than this share of the largest one's height is not the athlete (unless on the rubber).
-const LEAST_SIZE_SHARE: f64 = 0.5;
-
-/// When nobody is followed the whole frame is searched this often at most.
+/// When nobody is followed, or somebody was lost since [`SEARCH_FOR`], the whole frame is searched this often.
 const SEARCH_AGAIN: Seconds = Seconds(0.1);
+const SEARCH_FOR: Seconds = Seconds(1.5);
+
+/// Located boxes whose middles are further apart than this share of the smaller one's height are of two people.
+const BOXES_APART: f64 = 0.25;
+
+/// Who never was seen apart from somebody for so long is the same person.
+const ONE_PERSON_AFTER: Seconds = Seconds(0.25);
+
+/// Who stands lower by this share of a person's height is the nearer; else who is larger by this factor.
+const NEARER_SHARE: f64 = 0.03;
+const NEARER_SIZE: f64 = 1.12;
 
 /// Follows everybody who could be the athlete, and chooses.
 pub struct AthleteFinder {
     settings: DetectSettings,
     followers: Vec<Follower>,
+    /// Pairs of followers that were seen apart: they are two people.
+    parted: BTreeSet<(usize, usize)>,
     located: Option<Seconds>,
+    last_loss: Option<Seconds>,
     width_px: f64,
 }
 
@@ -36,7 +56,9 @@ impl AthleteFinder {
         Self {
             settings,
             followers: Vec::new(),
+            parted: BTreeSet::new(),
             located: None,
+            last_loss: None,
             width_px: 0.0,
         }
     }
@@ -79,12 +101,17 @@ impl AthleteFinder {
                 found[*i] = detection;
             }
         }
-        for (look, detection) in looks.iter().zip(found) {
-            let frame = &frames[look.frame];
-            let follower = &mut self.followers[look.who];
-            if !follower.is_lost() {
-                follower.take(frame.index, frame.pts, detection, shape);
-            }
+        let mut found: Vec<Option<Detection>> = found.into_iter().map(Some).collect();
+        for (index, frame) in frames.iter().enumerate() {
+            let here = looks
+                .iter()
+                .zip(&mut found)
+                .filter(|(look, _)| look.frame == index)
+                .filter_map(|(look, detection)| Some((look.who, detection.take()?)));
+            self.settle(frame, here.collect(), shape);
+        }
+        if looks.iter().any(|look| self.followers[look.who].is_lost()) {
+            self.last_loss = frames.last().map(|f| f.pts);
         }
         Ok(())
     }
@@ -92,34 +119,131 @@ impl AthleteFinder {
     /// How many people were followed for a while.
     #[must_use]
     pub fn people(&self) -> usize {
-        let longest = self
-            .followers
+        let tracks = self.tracks();
+        let longest = tracks.iter().map(|p| p.track.poses.len()).max().unwrap_or(0);
+        tracks
             .iter()
-            .map(|f| f.track().poses.len())
-            .max()
-            .unwrap_or(0);
-        self.followers
-            .iter()
-            .filter(|f| f.track().poses.len() * 5 > longest)
+            .filter(|p| p.track.poses.len() * 5 > longest)
             .count()
     }
 
-    /// Everybody who was followed.
+    /// Everybody who was followed, pieces of one person joined.
     #[must_use]
     pub fn tracks(&self) -> Vec<PersonTrack> {
-        self.followers.iter().filter_map(person_track).collect()
+        let people = stitched(&self.followers).into_iter();
+        people
+            .filter_map(|pieces| {
+                let pieces: Vec<&Follower> = pieces.into_iter().map(|i| &self.followers[i]).collect();
+                person_track(&pieces)
+            })
+            .collect()
     }
 
-    /// The athlete: who stands on the rubber, when that is known; else who throws; else the largest person, at similar
-    /// sizes the one nearest the middle. `None` when nobody was followed.
+    /// Everybody, the likeliest athlete first: who stands on the rubber, when that is known; else who throws; else the
+    /// largest person, at similar sizes the one nearest the middle.
     #[must_use]
-    pub fn choose(self) -> Option<PersonTrack> {
-        choose(&self.tracks(), self.settings.rubber.as_ref(), self.width_px)
+    pub fn ranked(&self) -> Vec<PersonTrack> {
+        ranked(self.tracks(), self.settings.rubber.as_ref(), self.width_px)
+    }
+
+    /// One frame's poses find their people.
+    fn settle(&mut self, frame: &Frame, seen: Vec<(usize, Detection)>, shape: CropShape) {
+        let alive = seen
+            .into_iter()
+            .filter(|(who, _)| !self.followers[*who].is_lost());
+        let mut seen: Vec<(usize, Option<Detection>)> = alive.map(|(who, d)| (who, Some(d))).collect();
+        for i in 0..seen.len() {
+            for j in i + 1..seen.len() {
+                if let (Some(a), Some(b)) = (&seen[i].1, &seen[j].1)
+                    && let Some(loser) = self.shared(frame.pts, (seen[i].0, a), (seen[j].0, b))
+                {
+                    let at = if loser == seen[i].0 { i } else { j };
+                    seen[at].1 = None;
+                }
+            }
+        }
+        let bodies: Vec<(usize, Silhouette)> = seen
+            .iter()
+            .filter_map(|(who, d)| {
+                let size_px = self.followers[*who].size_px();
+                Some((*who, Silhouette::of(d.as_ref()?, size_px)))
+            })
+            .collect();
+        for (who, detection) in seen {
+            let Some(mut detection) = detection else {
+                self.followers[who].hidden(frame.pts);
+                continue;
+            };
+            let mut covered = 0;
+            for (other, body) in &bodies {
+                if *other != who && self.nearer(*other, who) == Some(true) {
+                    let (rest, hidden) = body.uncovered(detection);
+                    detection = rest;
+                    covered += hidden;
+                }
+            }
+            let look = (covered == 0).then(|| detection.clone());
+            let follower = &mut self.followers[who];
+            let taken = follower.take(frame.index, frame.pts, detection, covered, shape);
+            if let Some(look) = look.filter(|_| taken) {
+                follower.look_at(&frame.picture, frame.pts, &look);
+            }
+        }
+    }
+
+    /// Whether two followers see the same person in a frame; if so, who of them must do without the pose.
+    fn shared(&mut self, now: Seconds, a: (usize, &Detection), b: (usize, &Detection)) -> Option<usize> {
+        let (first, second) = (&self.followers[a.0], &self.followers[b.0]);
+        let size_px = first.size_px().min(second.size_px());
+        let apart = apart(a.1, b.1, size_px)?;
+        let pair = (a.0.min(b.0), a.0.max(b.0));
+        if apart > TWO_PEOPLE {
+            self.parted.insert(pair);
+        }
+        if apart > SAME_POSE {
+            return None;
+        }
+        if !self.parted.contains(&pair) {
+            // Never seen apart: one person followed twice, or somebody whose crop does not show him yet.
+            if self.followers[pair.1].waited(now) > ONE_PERSON_AFTER {
+                self.followers[pair.1].end();
+            }
+            return Some(pair.1);
+        }
+        Some(match self.nearer(a.0, b.0) {
+            Some(true) => b.0,
+            Some(false) => a.0,
+            None => {
+                let (first, second) = (&self.followers[a.0], &self.followers[b.0]);
+                let misfits = (first.misfit(now, a.1), second.misfit(now, b.1));
+                if misfits.0.unwrap_or(1.0) <= misfits.1.unwrap_or(1.0) {
+                    b.0
+                } else {
+                    a.0
+                }
+            }
+        })
+    }
+
+    /// Whether the first of two people is nearer to the phone; `None` where they are about equally near.
+    fn nearer(&self, first: usize, second: usize) -> Option<bool> {
+        let (a, b) = (&self.followers[first], &self.followers[second]);
+        let lower = (a.bottom_px() - b.bottom_px()) / a.size_px().min(b.size_px()).max(1.0);
+        if lower.abs() > NEARER_SHARE {
+            return Some(lower > 0.0);
+        }
+        let larger = a.size_px() / b.size_px().max(1.0);
+        if (NEARER_SIZE.recip()..=NEARER_SIZE).contains(&larger) {
+            None
+        } else {
+            Some(larger > 1.0)
+        }
     }
 
     fn search_is_due(&self, now: Seconds) -> bool {
         let idle = self.followers.iter().all(Follower::is_lost);
-        let pause = if idle {
+        let missed = self.last_loss.is_some_and(|at| now - at <= SEARCH_FOR);
+        let pause = if idle || missed {
             self.settings.locate_every.min(SEARCH_AGAIN)
         } else {
             self.settings.locate_every
@@ -156,33 +280,28 @@ impl AthleteFinder {
             .zip(&served)
             .filter(|(f, s)| !f.is_lost() && !**s)
         {
-            follower.not_seen();
+            follower.not_seen(now);
         }
-        for (b, person) in people.iter().enumerate() {
-            if given[b].is_none()
-                && !self.find_again(person, now, shape)
-                && self.may_be_athlete(person, people)
-            {
+        let mut by_size: Vec<(usize, &Region)> = people.iter().enumerate().collect();
+        by_size.sort_by(|a, b| b.1.height_px.total_cmp(&a.1.height_px));
+        for (b, person) in by_size {
+            if given[b].is_none() && self.may_be_athlete(person, people) {
+                let new = self.followers.len();
                 self.followers.push(Follower::new(person, now, shape));
+                // Two boxes well apart are two people.
+                for (other, who) in people
+                    .iter()
+                    .zip(&given)
+                    .filter_map(|(o, who)| Some((o, (*who)?)))
+                {
+                    let ((x, y), (ox, oy)) = (middle(person), middle(other));
+                    let size_px = person.height_px.min(other.height_px);
+                    if (x - ox).hypot(y - oy) > BOXES_APART * size_px {
+                        self.parted.insert((who, new));
+                    }
+                }
+                given[b] = Some(new);
             }
-        }
-    }
-
-    fn find_again(&mut self, person: &Region, now: Seconds, shape: CropShape) -> bool {
-        let (x, y) = middle(person);
-        let fits = |follower: &Follower| {
-            let place = follower.person_at(now, shape);
-            let (px, py) = middle(&place);
-            let size = person.height_px / place.height_px;
-            let near = (x - px).hypot(y - py) <= FIND_AGAIN_HEIGHTS * place.height_px;
-            near && (FIND_AGAIN_SIZE.recip()..=FIND_AGAIN_SIZE).contains(&size)
-        };
-        match self.followers.iter_mut().find(|f| f.is_lost() && fits(f)) {
-            Some(follower) => {
-                follower.seen(person, now, shape);
-                true
-            }
-            None => false,
         }
     }
 
@@ -194,8 +313,12 @@ impl AthleteFinder {
         });
         let largest = people.iter().map(|p| p.height_px).fold(0.0, f64::max);
         let watched = self.followers.iter().filter(|f| !f.is_lost()).count();
-        feet_on_rubber
-            || (watched < self.settings.most_people && person.height_px >= LEAST_SIZE_SHARE * largest)
+        let as_lost = self.followers.iter().any(|f| {
+            let size = person.height_px / f.size_px().max(1.0);
+            f.is_lost() && (SIZE_OF_LOST.recip()..=SIZE_OF_LOST).contains(&size)
+        });
+        let large = as_lost || person.height_px >= LEAST_SIZE_SHARE * largest;
+        feet_on_rubber || (watched < self.settings.most_people && large)
     }
 
     fn look(

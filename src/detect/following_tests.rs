@@ -68,12 +68,28 @@ impl Actor {
     }
 }
 
+impl World {
+    /// Whoever stands lower in the picture hides those whose middle is behind him.
+    fn hidden(&self, actor: &Actor, t: f64) -> bool {
+        let Some((x, y)) = (actor.hips)(t) else {
+            return false;
+        };
+        self.0.iter().any(|other| {
+            (other.hips)(t).is_some_and(|(ox, oy)| {
+                let lower = oy + other.height_px / 2.0 > y + actor.height_px / 2.0 + 1.0;
+                lower && (ox - x).abs() < 0.15 * other.height_px
+            })
+        })
+    }
+}
+
 impl KeypointDetector for World {
     fn detect(&mut self, crops: &[Crop<'_>]) -> Result<Vec<Detection>, DetectError> {
         let look = |crop: &Crop<'_>| {
             let (t, (x, y)) = (time_of(crop.picture), middle(&crop.region));
             let distance = |a: &&Actor| (a.hips)(t).map_or(f64::MAX, |(ax, ay)| (ax - x).hypot(ay - y));
-            let nearest = self.0.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)));
+            let seen = self.0.iter().filter(|a| !self.hidden(a, t));
+            let nearest = seen.min_by(|a, b| distance(a).total_cmp(&distance(b)));
             let joints = PerJoint::from_fn(|joint| {
                 let at = nearest
                     .and_then(|a| a.joint(joint, t))
@@ -111,10 +127,8 @@ impl KeypointDetector for World {
 impl PersonLocator for World {
     fn locate(&mut self, picture: &Picture) -> Result<Vec<PersonBox>, DetectError> {
         let t = time_of(picture);
-        let seen = self
-            .0
-            .iter()
-            .filter_map(|a| (a.hips)(t).map(|m| (m, a.height_px)));
+        let seen = self.0.iter().filter(|a| !self.hidden(a, t));
+        let seen = seen.filter_map(|a| (a.hips)(t).map(|m| (m, a.height_px)));
         let boxes = seen.map(|((x, y), h)| PersonBox {
             region: Region {
                 left_px: x - 0.2 * h,
@@ -221,6 +235,60 @@ fn a_hidden_person_is_found_again_and_the_gap_is_said() {
             .all(|p| !(0.3..0.7).contains(&p.pts.0))
     );
     assert!(followed.warnings.iter().any(|w| w.code == "athlete_lost"));
+}
+
+/// A pitcher who stands and throws, and somebody who walks across: in front of him (nearer, so lower and larger), or behind.
+#[test]
+fn who_walks_across_is_never_taken_for_the_athlete() {
+    let pitcher = Actor {
+        hips: |_| Some((640.0, 360.0)),
+        ..PITCHER
+    };
+    let in_front = Actor {
+        height_px: 370.0,
+        hips: |t| Some((240.0 + 400.0 * t, 380.0)),
+        swing: 0.02,
+    };
+    let behind = Actor {
+        height_px: 250.0,
+        hips: |t| Some((1040.0 - 400.0 * t, 350.0)),
+        swing: 0.02,
+    };
+    for (walker, least) in [(in_front, 480 - 100), (behind, 480)] {
+        let followed = follow(&[pitcher, walker], 480, None);
+        for pose in &followed.track.poses {
+            for (joint, found) in pose.joints.iter() {
+                if let Some(found) = found {
+                    assert_eq!(
+                        Some(found.at),
+                        pitcher.joint(joint, pose.pts.0),
+                        "{joint} at {:?}",
+                        pose.pts
+                    );
+                }
+            }
+        }
+        let poses = followed.track.poses.len();
+        assert!(poses >= least, "{poses}");
+    }
+}
+
+/// Lost behind the one in front for good, the track ends: the rest of the film is not filled with the other's poses.
+#[test]
+fn who_stays_hidden_is_missing_and_not_replaced() {
+    let pitcher = Actor {
+        hips: |t| Some((400.0 + 100.0 * t, 360.0)),
+        ..PITCHER
+    };
+    let wall = Actor {
+        height_px: 380.0,
+        hips: |t| Some((400.0 + 100.0 * t + (300.0 - 600.0 * t).max(0.0), 385.0)),
+        swing: 0.01,
+    };
+    let followed = follow(&[pitcher, wall], 600, None);
+    let last = followed.track.poses.last().unwrap().pts;
+    assert!(last < Seconds(0.55), "{last:?}");
+    assert!(first_hip_x(&followed) < 400.0);
 }
 
 #[test]

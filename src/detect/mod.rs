@@ -11,14 +11,19 @@
 //! | `manifest`, `locator_manifest` | what a network takes and gives |
 //! | `input_tensor`, `heatmap` | picture -> network, network -> points |
 //! | `keypoints`, `locator` | the two networks |
-//! | `follower`, `finder`, `choice` | one person through the clip; all people; who is the athlete |
+//! | `anchor`, `follower`, `finder` | the next crop; one person as long as he is seen without a break; all people |
+//! | `rivals`, `appearance`, `stitch` | two people in one place; what they wear; pieces of track become people |
+//! | `choice` | who is the athlete |
 //! | `swaps` | left and right put right |
 //! | `overlay` | skeletons drawn for people to look at |
 //!
-//! Assumptions: one athlete a clip, the largest person or the one who throws or the one who stands on the rubber.
-//! Limits: a person lost for long is taken up again only near the place of the loss; of people who walk through each
-//! other at the same size the tracks may be exchanged.
+//! Assumptions: one athlete a clip, the largest person or the one who throws or the one who stands on the rubber; level
+//! ground, on which the nearer of two people stands lower in the picture.
+//! Limits: where somebody nearer hides the athlete there is no pose of him. A person lost for more than two seconds is
+//! another; of people of the same size in the same clothes who meet where neither is nearer, the tracks may be exchanged.
 
+mod anchor;
+mod appearance;
 mod boxes;
 mod choice;
 mod error;
@@ -33,7 +38,9 @@ mod locator;
 mod locator_manifest;
 mod manifest;
 mod overlay;
+mod rivals;
 mod runtime;
+mod stitch;
 mod swaps;
 
 use std::path::Path;
@@ -57,7 +64,7 @@ pub use manifest::{
     NetworkKind, Normalisation,
 };
 pub use overlay::{draw_skeleton, png};
-pub use runtime::{Runtime, shipped_models};
+pub use runtime::{Device, Runtime, shipped_models};
 pub use swaps::mend_swaps;
 
 /// A region of a picture in which one person is looked at. Its shape should be the detector's aspect.
@@ -166,7 +173,7 @@ pub struct DetectSettings {
 impl Default for DetectSettings {
     fn default() -> Self {
         Self {
-            most_people: 3,
+            most_people: 4,
             locate_every: Seconds(0.25),
             batch: 8,
             // The fastest body part but the arm, the lead leg, moves about 0.2 body heights in this time.
@@ -187,17 +194,44 @@ pub struct Followed {
     pub warnings: Vec<Warning>,
 }
 
-/// Follows the athlete through a clip. Memory stays flat: at most one batch of pictures is held.
+/// Everybody in one clip who could be the athlete.
+#[derive(Clone, Debug, PartialEq)]
+pub struct People {
+    /// The people, likeliest athlete first; at least one.
+    pub people: Vec<PersonTrack>,
+    /// How many frames were looked at.
+    pub frames: usize,
+    /// How many of them were there for a while.
+    staying: usize,
+    /// Joints that the network does not give.
+    absent: Vec<Joint>,
+}
+
+impl People {
+    /// One of them as the athlete, left and right put right; the last where there are fewer.
+    #[must_use]
+    pub fn athlete(&self, which: usize) -> Followed {
+        let person = self.people.get(which).or(self.people.last());
+        let (track, mended) = person.map_or_else(Default::default, |p| mend_swaps(&p.track));
+        Followed {
+            warnings: self.warnings(&track, mended),
+            track,
+            frames: self.frames,
+        }
+    }
+}
+
+/// Follows everybody through a clip who could be the athlete. Memory stays flat: at most one batch of pictures is held.
 ///
 /// # Errors
 /// [`DetectError::Frames`] when a frame is an error, [`DetectError::NoFrames`] and
 /// [`DetectError::NoPerson`] when there is nothing to follow, and the networks' own errors.
-pub fn follow_athlete<E>(
+pub fn follow_people<E>(
     frames: impl Iterator<Item = Result<Frame, E>>,
     models: &mut Models,
     settings: &DetectSettings,
     progress: &dyn Progress,
-) -> Result<Followed, DetectError>
+) -> Result<People, DetectError>
 where
     E: std::error::Error + Send + Sync + 'static,
 {
@@ -223,58 +257,71 @@ where
     if count == 0 {
         return Err(DetectError::NoFrames);
     }
-    let people = finder.people();
-    let chosen = finder.choose().ok_or(DetectError::NoPerson { frames: count })?;
-    let (track, mended) = mend_swaps(&chosen.track);
-    let warnings = warnings(&track, count, people, mended, models.keypoints.as_ref());
-    Ok(Followed {
-        track,
+    let staying = finder.people();
+    let people = finder.ranked();
+    if people.is_empty() {
+        return Err(DetectError::NoPerson { frames: count });
+    }
+    let given = |joint: &Joint| models.keypoints.gives(*joint);
+    Ok(People {
+        people,
         frames: count,
-        warnings,
+        staying,
+        absent: Joint::ALL.into_iter().filter(|j| !given(j)).collect(),
     })
 }
 
-fn warnings(
-    track: &PoseTrack,
-    frames: usize,
-    people: usize,
-    mended: usize,
-    detector: &dyn KeypointDetector,
-) -> Vec<Warning> {
-    let mut warnings = Warnings::default();
-    let without = frames - track.poses.len().min(frames);
-    if without * 50 > frames {
-        warnings.add(Warning::new(
-            "athlete_lost",
-            format!("the athlete was not found in {without} of {frames} frames"),
-            "keep the whole body in the picture during the delivery, and others out of the way",
-        ));
+/// Follows the athlete through a clip: the likeliest of [`follow_people`].
+///
+/// # Errors
+/// Those of [`follow_people`].
+pub fn follow_athlete<E>(
+    frames: impl Iterator<Item = Result<Frame, E>>,
+    models: &mut Models,
+    settings: &DetectSettings,
+    progress: &dyn Progress,
+) -> Result<Followed, DetectError>
+where
+    E: std::error::Error + Send + Sync + 'static,
+{
+    Ok(follow_people(frames, models, settings, progress)?.athlete(0))
+}
+
+impl People {
+    fn warnings(&self, track: &PoseTrack, mended: usize) -> Vec<Warning> {
+        let frames = self.frames;
+        let mut warnings = Warnings::default();
+        let without = frames - track.poses.len().min(frames);
+        if without * 50 > frames {
+            warnings.add(Warning::new(
+                "athlete_lost",
+                format!("the athlete was not found in {without} of {frames} frames"),
+                "keep the whole body in the picture during the delivery, and others out of the way",
+            ));
+        }
+        let people = self.staying;
+        if people > 1 {
+            warnings.add(Warning::new(
+                "several_people",
+                format!("{people} people were followed; the athlete was chosen among them"),
+                "check in a key picture that the right person was measured",
+            ));
+        }
+        if mended > 0 {
+            warnings.add(Warning::new(
+                "sides_mended",
+                format!("left and right limbs were confused and put right in {mended} frames"),
+                "look at the key pictures when the legs or arms cross",
+            ));
+        }
+        let absent: Vec<&str> = self.absent.iter().map(|j| j.name()).collect();
+        if !absent.is_empty() {
+            warnings.add(Warning::new(
+                "joints_not_given",
+                format!("the network does not give {}", absent.join(", ")),
+                "metrics that need them are not measurable; use the shipped network for all joints",
+            ));
+        }
+        warnings.as_slice().to_vec()
     }
-    if people > 1 {
-        warnings.add(Warning::new(
-            "several_people",
-            format!("{people} people were followed; the athlete was chosen among them"),
-            "check in a key picture that the right person was measured",
-        ));
-    }
-    if mended > 0 {
-        warnings.add(Warning::new(
-            "sides_mended",
-            format!("left and right limbs were confused and put right in {mended} frames"),
-            "look at the key pictures when the legs or arms cross",
-        ));
-    }
-    let absent: Vec<&str> = Joint::ALL
-        .into_iter()
-        .filter(|j| !detector.gives(*j))
-        .map(Joint::name)
-        .collect();
-    if !absent.is_empty() {
-        warnings.add(Warning::new(
-            "joints_not_given",
-            format!("the network does not give {}", absent.join(", ")),
-            "metrics that need them are not measurable; use the shipped network for all joints",
-        ));
-    }
-    warnings.as_slice().to_vec()
 }

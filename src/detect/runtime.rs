@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 use ort::environment::Environment;
+use ort::ep::cuda::ConvAlgorithmSearch;
+use ort::ep::{CUDA, ExecutionProvider};
 use ort::session::Session;
 use ort::value::TensorRef;
 use sha2::{Digest, Sha256};
@@ -28,10 +30,22 @@ const VARIABLE: &str = "ORT_DYLIB_PATH";
 /// The one runtime of this process: the library allows no second. Empty until it was loaded.
 static LOADED: Mutex<Option<Runtime>> = Mutex::new(None);
 
-/// The loaded runtime. Cheap to clone; all clones are one.
+/// What the networks run on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Device {
+    /// The processor.
+    #[default]
+    Cpu,
+    /// An NVIDIA GPU, the first one.
+    Cuda,
+}
+
+/// The loaded runtime. Cheap to clone; all clones are one library.
 #[derive(Clone)]
 pub struct Runtime {
     environment: Environment,
+    library: PathBuf,
+    device: Device,
 }
 
 impl Runtime {
@@ -62,9 +76,27 @@ impl Runtime {
             .with_name("twinmound")
             .build()
             .map_err(|e| broken(e.to_string()))?;
-        let runtime = Self { environment };
+        let runtime = Self {
+            environment,
+            library: path.clone(),
+            device: Device::Cpu,
+        };
         *loaded = Some(runtime.clone());
         Ok(runtime)
+    }
+
+    /// The same runtime, whose networks run on a device.
+    ///
+    /// # Errors
+    /// [`DetectError::CudaNotBuilt`] when the library was built without CUDA. A missing GPU or CUDA library shows only
+    /// when a network is loaded: [`DetectError::CudaUnusable`].
+    pub fn on(self, device: Device) -> Result<Self, DetectError> {
+        if device == Device::Cuda && !CUDA::is_available().unwrap_or(false) {
+            return Err(DetectError::CudaNotBuilt {
+                library: self.library,
+            });
+        }
+        Ok(Self { device, ..self })
     }
 }
 
@@ -165,13 +197,22 @@ impl Network {
             path: path.clone(),
             reason,
         };
-        let session = Session::builder(&runtime.environment)
+        let mut builder = Session::builder(&runtime.environment)
             .map_err(|e| refused(e.to_string()))?
             .with_intra_threads(threads.max(1))
             .map_err(|e| refused(e.to_string()))?
             // Waiting threads must not spin: another phone's pictures, or another program, need the cores.
             .with_intra_op_spinning(false)
-            .map_err(|e| refused(e.to_string()))?
+            .map_err(|e| refused(e.to_string()))?;
+        if runtime.device == Device::Cuda {
+            cuda()
+                .register(&mut builder)
+                .map_err(|e| DetectError::CudaUnusable {
+                    library: runtime.library.clone(),
+                    reason: e.to_string(),
+                })?;
+        }
+        let session = builder
             .commit_from_memory(&bytes)
             .map_err(|e| refused(e.to_string()))?;
         let input = manifest.values().name.clone();
@@ -233,6 +274,13 @@ impl Network {
     }
 }
 
+/// Full single precision, for the processor's answers; no search for the fastest kernel anew for each batch size.
+fn cuda() -> CUDA {
+    CUDA::default()
+        .with_tf32(false)
+        .with_conv_algorithm_search(ConvAlgorithmSearch::Heuristic)
+}
+
 fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
@@ -268,6 +316,29 @@ mod tests {
             message.contains("models/fetch_runtime.py") && message.contains(VARIABLE),
             "{message}"
         );
+    }
+
+    /// Where the library has CUDA in it the networks must load on it, or say why not; where it has none it is said at once.
+    #[test]
+    fn cuda_asked_for_is_cuda_or_a_refusal() {
+        let manifest = shipped_models().unwrap().join("locator.toml");
+        let asked = Runtime::load().unwrap().on(Device::Cuda).and_then(|runtime| {
+            assert!(CUDA::is_available().unwrap());
+            Network::load::<LocatorManifest>(&runtime, &manifest, 1).map(|_| ())
+        });
+        if let Err(error) = asked {
+            let cuda = matches!(
+                error,
+                DetectError::CudaNotBuilt { .. } | DetectError::CudaUnusable { .. }
+            );
+            let message = error.to_string();
+            assert!(
+                cuda && message.contains("hint: ") && message.contains(VARIABLE),
+                "{message}"
+            );
+        }
+        // The processor serves all the same.
+        Network::load::<LocatorManifest>(&Runtime::load().unwrap(), &manifest, 1).unwrap();
     }
 
     /// NIST's example for SHA-256 of "abc" (FIPS 180-2, appendix B.1).

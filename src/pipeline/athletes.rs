@@ -2,11 +2,11 @@
 
 use nalgebra::Vector3;
 
-use crate::detect::{DetectSettings, Followed, Models, RubberHint, follow_athlete};
-use crate::geometry::{Phone, StereoRig, WorldPoint};
+use crate::detect::{DetectSettings, Followed, Models, RubberHint, follow_people};
+use crate::geometry::{Phone, Shutter, StereoRig, WorldPoint};
 use crate::ingest::Clip;
 use crate::picture::Region;
-use crate::pipeline::PipelineError;
+use crate::pipeline::{PipelineError, clocks, same_person};
 use crate::quality::{Progress, Warnings};
 use crate::track::PoseTrack;
 use crate::units::Seconds;
@@ -14,11 +14,13 @@ use crate::units::Seconds;
 /// Half the ground round the rubber on which a pitcher stands before the delivery, metres.
 const RUBBER_REACH_M: f64 = 0.8;
 
-/// Follows the athlete in both clips; times count from LEFT's first frame.
+/// Follows the athlete in both clips, the same person in both; times count from LEFT's first frame.
 pub(crate) fn follow_both(
     clips: &[Clip; 2],
     models: [Models; 2],
     rig: &StereoRig,
+    shutters: &[Shutter; 2],
+    offset_s: Option<f64>,
     progress: &dyn Progress,
     warnings: &mut Warnings,
 ) -> Result<[PoseTrack; 2], PipelineError> {
@@ -32,9 +34,9 @@ pub(crate) fn follow_both(
             ..DetectSettings::default()
         };
         let mut frames = clip.frames()?;
-        let followed = follow_athlete(&mut frames, models, &settings, &Steps(progress))
+        let people = follow_people(&mut frames, models, &settings, &Steps(progress))
             .map_err(|source| PipelineError::InVideo { phone, source })?;
-        Ok::<_, PipelineError>((followed, frames.warnings().to_vec()))
+        Ok::<_, PipelineError>((people, frames.warnings().to_vec()))
     };
     let (left, right) = std::thread::scope(|threads| {
         let left = threads.spawn(|| one(Phone::Left, &mut left_models));
@@ -43,13 +45,22 @@ pub(crate) fn follow_both(
     });
     progress.finish();
     let left = left.unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
+    let right = right?;
+    let both = [&left.0, &right.0];
+    let search = || clocks::search(offset_s, clips, rig);
+    let chosen = same_person::choose(both, rig, shutters, search, warnings);
     let zero = clips[0].info.start;
-    let [left, right] = [left, right?].map(|(followed, decoding)| {
-        warnings.extend(decoding);
-        warnings.extend(followed.warnings.clone());
-        counted_from(followed, zero)
-    });
-    Ok([left, right])
+    let mut tracks = [left, right]
+        .into_iter()
+        .zip(chosen)
+        .map(|((people, decoding), which)| {
+            let followed = people.athlete(which);
+            warnings.extend(decoding);
+            warnings.extend(followed.warnings.clone());
+            counted_from(followed, zero)
+        });
+    let mut next = || tracks.next().unwrap_or_default();
+    Ok([next(), next()])
 }
 
 fn counted_from(followed: Followed, zero: Seconds) -> PoseTrack {

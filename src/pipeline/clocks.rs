@@ -32,6 +32,7 @@ pub(crate) fn find(
         return Ok(ClockOffset::by_hand(offset_s, HAND_SD_S));
     }
     let sound = from_sound(clips, Some(rig));
+    let search = about(&sound);
     let views = MotionViews {
         left: &tracks[0],
         right: &tracks[1],
@@ -39,9 +40,6 @@ pub(crate) fn find(
         left_shutter: &shutters[0],
         right_shutter: &shutters[1],
     };
-    let search = sound
-        .as_ref()
-        .map_or_else(|_| MotionSearch::default(), MotionSearch::about);
     let motion = match offset_from_motion(&views, &search) {
         Ok(found) => {
             tracing::info!(?found, "clock from motion");
@@ -70,6 +68,20 @@ pub(crate) fn find(
     warnings.extend(said);
     tracing::info!(?clock, "clock");
     Ok(clock)
+}
+
+/// Where to look for the offset before the athlete is known.
+pub(crate) fn search(by_hand_s: Option<f64>, clips: &[Clip; 2], rig: &StereoRig) -> MotionSearch {
+    match by_hand_s {
+        Some(offset_s) => MotionSearch::about(&ClockOffset::by_hand(offset_s, HAND_SD_S)),
+        None => about(&from_sound(clips, Some(rig))),
+    }
+}
+
+fn about(sound: &Result<ClockOffset, String>) -> MotionSearch {
+    sound
+        .as_ref()
+        .map_or_else(|_| MotionSearch::default(), MotionSearch::about)
 }
 
 /// The offset from sound, or why there is none.

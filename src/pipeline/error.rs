@@ -230,7 +230,11 @@ impl PipelineError {
 /// A video without an athlete is the person's; the networks and their runtime are the machine's.
 fn detect_blame(error: &DetectError) -> Blame {
     match error {
-        DetectError::NoPerson { .. } | DetectError::NoFrames | DetectError::Frames(_) => Blame::Input,
+        DetectError::NoPerson { .. }
+        | DetectError::NoFrames
+        | DetectError::Frames(_)
+        | DetectError::CudaNotBuilt { .. }
+        | DetectError::CudaUnusable { .. } => Blame::Input,
         _ => Blame::Machine,
     }
 }

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::detect::{DetectSettings, Models, Runtime, draw_skeleton, follow_athlete, png};
+use crate::detect::{DetectSettings, Device, Models, Runtime, draw_skeleton, follow_athlete, png};
 use crate::ingest::{Clip, IngestOptions, open_clip};
 use crate::pipeline::PipelineError;
 use crate::quality::{Progress, Warning, Warnings};
@@ -23,6 +23,8 @@ pub struct KeypointsRequest {
     pub model: Option<PathBuf>,
     /// True rate of a slow-motion clip, hertz.
     pub capture_fps: Option<f64>,
+    /// What the networks run on.
+    pub device: Device,
     /// Folder for pictures with the skeleton drawn.
     pub overlay: Option<PathBuf>,
 }
@@ -52,7 +54,8 @@ pub fn keypoints_of(
     };
     let clip = open_clip(&request.video, &options)?;
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let mut models = Models::load(&Runtime::load()?, request.model.as_deref(), threads)?;
+    let runtime = Runtime::load()?.on(request.device)?;
+    let mut models = Models::load(&runtime, request.model.as_deref(), threads)?;
     let mut frames = clip.frames()?;
     let followed = follow_athlete(&mut frames, &mut models, &DetectSettings::default(), progress)?;
     let mut warnings = Warnings::default();

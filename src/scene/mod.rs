@@ -18,6 +18,9 @@ mod rig_proportions;
 /// A pitching delivery with exact truth.
 pub mod motion;
 
+/// Passers-by.
+pub mod walk;
+
 /// What really happened.
 pub mod truth;
 

@@ -25,6 +25,9 @@ mod coloured;
 /// How badly two views of a joint fit the rig.
 mod epipolar;
 
+/// Whether two tracks may be one person's.
+mod same_person;
+
 /// The coarse search over offsets.
 mod scan;
 
@@ -52,6 +55,7 @@ pub use dropped::{DropViews, Spot, offset_from_drop};
 pub use fuse::{fuse, pool, pool_deliveries};
 pub use motion::{MotionOffset, MotionSearch, MotionViews, offset_from_motion};
 pub use pairing::{SampledJoint, TrackSampler};
+pub use same_person::views_apart_px;
 pub use sound::{AudioDelay, SoundOffset, SoundOptions, SoundPaths, offset_from_sound};
 
 /// What an offset was found from.
