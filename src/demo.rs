@@ -103,6 +103,7 @@ pub fn demo(request: &DemoRequest, progress: &dyn Progress) -> Result<DemoResult
             phones_apart_m: None,
             board_at_m: None,
             board_levelled: false,
+            ground: Vec::new(),
             left: out("board-left.mp4"),
             right: out("board-right.mp4"),
             board: Board::default(),

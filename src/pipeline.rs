@@ -46,7 +46,7 @@ mod joint_table;
 
 use std::path::PathBuf;
 
-pub use board_films::{BoardRequest, calibrate_recording, make_lens};
+pub use board_films::{BoardRequest, calibrate_recording, make_lens, rig_page_path};
 pub use error::{Blame, PipelineError};
 use given::{given, read_rig, refuse_same_video};
 pub use joint_table::JointTableError;

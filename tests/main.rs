@@ -23,5 +23,6 @@ mod reference_python;
 mod scene_pictures;
 mod scene_truth;
 mod smooth_reference;
+mod stereo_pictures;
 mod sync_clocks;
 mod triangulate_laws;

@@ -211,23 +211,12 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
     );
     let at = Vector3::new(about(0.55, 0.08), about(0.98, 0.04), 0.0);
     let width_px = if phone == Phone::Left { 1280 } else { 1920 };
-    let scale = f64::from(width_px) / 1280.0;
-    let focal_px = about(1010.0, 25.0) * scale;
-    let camera = Camera {
+    let camera = drawn_lens(
         width_px,
-        height_px: width_px * 9 / 16,
-        fx_px: focal_px,
-        fy_px: focal_px * about(1.0, 0.0015),
-        cx_px: about(639.5, 9.0) * scale,
-        cy_px: about(359.5, 7.0) * scale,
-        distortion: [
-            about(0.09, 0.03),
-            about(-0.2, 0.05),
-            about(0.0, 0.0008),
-            about(0.0, 0.0008),
-            about(0.07, 0.02),
-        ],
-    };
+        (1010.0, 25.0),
+        [(0.09, 0.03), (-0.2, 0.05), (0.07, 0.02)],
+        &mut about,
+    );
     let (clock, readout_s, exposure_s) = match phone {
         Phone::Left => (PhoneClock::default(), about(0.0034, 0.0004), about(0.001, 0.0002)),
         Phone::Right => (
@@ -255,6 +244,28 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
         sensor,
         seed: request.seed.wrapping_mul(10).wrapping_add(phone as u64),
     })
+}
+
+/// A phone's lens, `width_px` wide at 16 : 9, drawn by `about(centre, spread)`: focal length of a picture 1280 wide, then the
+/// radial coefficients k1, k2, k3, each as centre and spread; centre and tangential ones as phones usually have them.
+pub(crate) fn drawn_lens(
+    width_px: u32,
+    focal_px: (f64, f64),
+    radial: [(f64, f64); 3],
+    about: &mut impl FnMut(f64, f64) -> f64,
+) -> Camera {
+    let scale = f64::from(width_px) / 1280.0;
+    let focal_px = about(focal_px.0, focal_px.1) * scale;
+    let [k1, k2, k3] = radial;
+    Camera {
+        width_px,
+        height_px: width_px * 9 / 16,
+        fx_px: focal_px,
+        fy_px: focal_px * about(1.0, 0.0015),
+        cx_px: about(639.5, 9.0) * scale,
+        cy_px: about(359.5, 7.0) * scale,
+        distortion: [k1, k2, (0.0, 0.0008), (0.0, 0.0008), k3].map(|(centre, spread)| about(centre, spread)),
+    }
 }
 
 /// The packed bodies: the file that TWINMOUND_BODIES names, else `.setup/bodies.bin` of the project.

@@ -14,7 +14,7 @@ use crate::report::pictures::pictures;
 use crate::report::wording::{in_words, sentence};
 use crate::store::{DeliveryRecord, FileRecord, MetricRecord};
 
-const STYLE: &str = include_str!("style.css");
+pub(super) const STYLE: &str = include_str!("style.css");
 
 /// The figures at the top of a delivery, from the ground up; the first eight that have a value.
 const HEADLINES: [&str; 10] = [

@@ -1,8 +1,8 @@
 //! Report: results become pages and tables.
 //!
 //! Input: the records of [`crate::store`], figures over time and key pictures ([`ReportContent`]). Output: one
-//! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; and a table
-//! for the terminal ([`terminal_table`]). Nothing is computed here but rounding.
+//! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; one for a rig
+//! ([`rig_page`]); and a table for the terminal ([`terminal_table`]). Nothing is computed here but rounding.
 
 /// Drawings true to scale.
 mod drawing;
@@ -15,6 +15,9 @@ mod tiles;
 
 /// Where phones and board go.
 mod placement;
+
+/// The page of a rig.
+mod rig_page;
 
 /// What is said.
 mod content;
@@ -50,6 +53,7 @@ pub use board::{BoardSheet, BoardUndrawable, Paper};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
 pub use html::page;
 pub use placement::{placement_pdf, placement_svg, placement_words};
+pub use rig_page::rig_page;
 pub use table::terminal_table;
 pub use tiles::Tiling;
 
