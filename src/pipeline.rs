@@ -8,13 +8,16 @@ mod error;
 /// Files that are given.
 mod given;
 
+/// The vertical by dropped balls.
+mod plumbed;
+
 /// Recordings of the board become a rig or a lens.
 mod board_films;
 
 /// Two videos become two pose tracks.
 mod athletes;
 
-/// Sound and motion become one clock offset.
+/// Sound, motion and dropped balls become one clock offset.
 mod clocks;
 
 /// The rig checked against the recording.
@@ -44,17 +47,19 @@ mod joints;
 /// What a table of joints must be.
 mod joint_table;
 
+use std::cell::Cell;
 use std::path::PathBuf;
 
 pub use board_films::{BoardRequest, calibrate_recording, make_lens, rig_page_path};
 pub use error::{Blame, PipelineError};
-use given::{given, read_rig, refuse_same_video};
+use given::{given, read_rig, refuse_same_video, shutter};
 pub use joint_table::JointTableError;
 pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
 
+use crate::ball::DropClock;
 use crate::calibrate::RigFile;
 use crate::detect::{Models, Runtime};
 use crate::geometry::{Phone, Shutter, StereoRig};
@@ -62,7 +67,7 @@ use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
     Athlete, DeliveryMeasures, DeliverySpan, Options, SecondRoute, find_deliveries, measure, noise_time_s,
 };
-use crate::quality::{Progress, Warning, Warnings};
+use crate::quality::{Progress, Warnings};
 use crate::reconstruct::{self, Clock, Reconstruction, View, reconstruct};
 use crate::report::DeliveryContent;
 use crate::skeleton::PerJoint;
@@ -139,6 +144,8 @@ struct Recording {
     /// Times count from LEFT's first frame; RIGHT's are on its own clock less the same amount.
     tracks: [PoseTrack; 2],
     clock: ClockOffset,
+    /// What dropped balls say.
+    drop: Option<DropClock>,
     smoothed: Smoothed,
     warnings: Warnings,
 }
@@ -168,8 +175,8 @@ pub(crate) fn measure_knowing(
     progress.start("reconstruct and measure", Some(spans.len() as u64));
     let mut deliveries = Vec::new();
     let mut contents = Vec::new();
-    for span in &spans {
-        let (delivery, content) = measure_delivery(request, &recording, span, known)?;
+    for (span, clock) in spans.iter().zip(clocks::by_delivery(&recording, &spans)) {
+        let (delivery, content) = measure_delivery(request, &recording, (span, &clock), known)?;
         deliveries.push(delivery);
         contents.push(content);
         progress.advance(1);
@@ -193,7 +200,7 @@ fn look_at(
     known: &Known,
     progress: &dyn Progress,
 ) -> Result<Recording, PipelineError> {
-    let (rig_file, rig) = read_rig(&request.rig)?;
+    let (mut rig_file, rig) = read_rig(&request.rig)?;
     let rig = known.rig.clone().unwrap_or(rig);
     let options = IngestOptions {
         capture_fps: request.capture_fps,
@@ -218,20 +225,37 @@ fn look_at(
         }
     }
     let shutters = [0, 1].map(|i| shutter(&clips[i], i, request));
-    let tracks = match &known.tracks {
-        Some(tracks) => tracks.clone(),
+    let (tracks, watches) = match &known.tracks {
+        Some(tracks) => (tracks.clone(), None),
         None => {
             let runtime = Runtime::load()?;
             let [left, right] = [(); 2].map(|()| Models::load(&runtime, request.model.as_deref(), 1));
-            athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?
+            let (tracks, watches) =
+                athletes::follow_both(&clips, [left?, right?], &rig, progress, &mut warnings)?;
+            (tracks, Some(watches))
         }
     };
     rig_checks::phones_stand_still(&clips, &tracks, &mut warnings)?;
+    let drop = Cell::new(None);
     let clock = |rig: &_, w: &mut _| match known.offset_s {
         Some(offset_s) => Ok(ClockOffset::by_hand(offset_s, 0.0)),
-        None => clocks::find(request.offset_s, &clips, &tracks, rig, &shutters, w),
+        None => {
+            let seen = clocks::Seen {
+                clips: &clips,
+                tracks: &tracks,
+                watches: watches.as_ref(),
+                rig,
+                shutters: &shutters,
+            };
+            let found = clocks::find(request.offset_s, &seen, w)?;
+            drop.set(found.drop);
+            Ok(found.clock)
+        }
     };
-    let (rig, clock) = rig_checks::joints_fit(request, rig, &tracks, &shutters, clock, &mut warnings)?;
+    let (mut rig, clock) = rig_checks::joints_fit(request, rig, &tracks, &shutters, clock, &mut warnings)?;
+    if let Some(plumb) = drop.get().and_then(|d| d.plumb) {
+        warnings.extend(plumbed::plumbed(&mut rig, &mut rig_file, &plumb));
+    }
     let keypoints = triangulate(
         &rig,
         &TwoTracks {
@@ -261,6 +285,7 @@ fn look_at(
         rig,
         tracks,
         clock,
+        drop: drop.get(),
         smoothed,
         warnings,
     })
@@ -270,14 +295,14 @@ fn look_at(
 fn measure_delivery(
     request: &MeasureRequest,
     recording: &Recording,
-    span: &DeliverySpan,
+    (span, clock): (&DeliverySpan, &ClockOffset),
     known: &Known,
 ) -> Result<(MeasuredDelivery, DeliveryContent), PipelineError> {
     let mut warnings = recording.warnings.clone();
     let estimate = if known.each_joint_alone {
         known::joints_alone(recording, span)
     } else {
-        estimated(recording, span)?
+        estimated(recording, span, clock)?
     };
     if estimate.rejected_share > WORST_REJECTED_SHARE {
         return Err(PipelineError::ViewsDoNotFit {
@@ -285,7 +310,7 @@ fn measure_delivery(
         });
     }
     warnings.extend(recording.smoothed.warnings());
-    warnings.extend(fit_warning(&estimate));
+    warnings.extend(rig_checks::fit_warning(&estimate));
     let athlete = Athlete {
         throws: request.athlete.throws.or(Some(span.throws)),
         ..request.athlete
@@ -325,7 +350,11 @@ fn measure_delivery(
 }
 
 /// The body's estimate of one delivery.
-fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstruction, PipelineError> {
+fn estimated(
+    recording: &Recording,
+    span: &DeliverySpan,
+    clock: &ClockOffset,
+) -> Result<Reconstruction, PipelineError> {
     let view = |i: usize| View {
         track: &recording.tracks[i],
         shutter: recording.shutters[i],
@@ -335,8 +364,8 @@ fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstructio
         view(1),
         &recording.rig,
         Clock {
-            offset_s: recording.clock.offset_s,
-            sd_s: recording.clock.sd_s,
+            offset_s: clock.offset_s,
+            sd_s: clock.sd_s,
         },
         &recording.smoothed.trajectory,
         &reconstruct::Delivery {
@@ -367,28 +396,4 @@ fn doubts(recording: &Recording, estimate: &Reconstruction) -> Options {
         versions: estimate.versions.clone(),
         ..usual
     }
-}
-
-/// Says so when many keypoints contradict the rest.
-fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
-    (estimate.rejected_share > 0.1).then(|| {
-        Warning::new(
-            "keypoints_contradict",
-            format!("{:.0} % of the keypoints do not fit one body seen by both phones", 100.0 * estimate.rejected_share),
-            "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
-        )
-    })
-}
-
-/// One phone's shutter: what was given, the rest unknown.
-fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
-    let info = &clip.info;
-    let mut shutter = Shutter::unknown(info.width_px, info.height_px, info.turns);
-    if let Some(both) = request.readout_s {
-        (shutter.readout_s, shutter.readout_sd_s) = (both[phone], 0.0);
-    }
-    if let Some(both) = request.exposure_s {
-        (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
-    }
-    shutter
 }

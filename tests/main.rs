@@ -11,6 +11,7 @@ mod calibrate_outside;
 mod calibrate_refused;
 mod cli_stories;
 mod detect_real_people;
+mod dropped_ball;
 mod ingest_files;
 mod kinematics_docs;
 mod kinematics_joints;

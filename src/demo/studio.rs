@@ -12,6 +12,7 @@ use crate::geometry::{Camera, CameraFromWorld, Phone, QuarterTurns, WorldPoint};
 use crate::kinematics::Athlete;
 use crate::scene::body::BodyLibrary;
 use crate::scene::dress::Person;
+use crate::scene::dropped::DroppedBall;
 use crate::scene::film::{Actor, Scene};
 use crate::scene::motion::{Delivery, Style};
 use crate::scene::outfit::Outfit;
@@ -93,6 +94,8 @@ pub struct Studio {
     /// The two phones, pitching.
     pub phones: [FilmPhone; 2],
     seed: u64,
+    /// How long before the delivery's own time the phones run, seconds.
+    lead_s: f64,
 }
 
 impl Studio {
@@ -153,7 +156,27 @@ impl Studio {
             delivery,
             phones: cast.phones,
             seed: cast.seed,
+            lead_s: 0.0,
         })
+    }
+
+    /// The same with the phones started `lead_s` earlier and a ball dropped meanwhile: until its last drop has ended, that
+    /// is the ball in the scene, and from scene time 0 on the pitcher's. The delivery's own time does not change.
+    #[must_use]
+    pub fn with_dropped_ball(mut self, dropped: DroppedBall, lead_s: f64) -> Self {
+        let pitched = self.scene.ball_at.take();
+        self.scene.ball_at = Some(Arc::new(move |t| {
+            if t < 0.0 {
+                Some(dropped.at(t))
+            } else {
+                pitched.as_ref().and_then(|ball| ball(t))
+            }
+        }));
+        self.lead_s += lead_s;
+        for phone in &mut self.phones {
+            phone.clock.offset_s -= lead_s;
+        }
+        self
     }
 
     /// Seed of all that is random.
@@ -177,7 +200,7 @@ impl Studio {
     /// Length of the recording, seconds.
     #[must_use]
     pub fn duration_s(&self) -> f64 {
-        self.delivery.phases().end_s
+        self.lead_s + self.delivery.phases().end_s
     }
 
     /// A phone during the board recording: the same lens and place, 30 frames a second, a clock started anew.

@@ -2,6 +2,7 @@
 
 use nalgebra::Vector3;
 
+use crate::ball::FallWatch;
 use crate::detect::{DetectSettings, Followed, Models, RubberHint, follow_athlete};
 use crate::geometry::{Phone, StereoRig, WorldPoint};
 use crate::ingest::Clip;
@@ -14,14 +15,15 @@ use crate::units::Seconds;
 /// Half the ground round the rubber on which a pitcher stands before the delivery, metres.
 const RUBBER_REACH_M: f64 = 0.8;
 
-/// Follows the athlete in both clips; times count from LEFT's first frame.
+/// Follows the athlete in both clips; times count from LEFT's first frame. Each picture is also shown to a watch for dropped
+/// balls, so that the videos are read once.
 pub(crate) fn follow_both(
     clips: &[Clip; 2],
     models: [Models; 2],
     rig: &StereoRig,
     progress: &dyn Progress,
     warnings: &mut Warnings,
-) -> Result<[PoseTrack; 2], PipelineError> {
+) -> Result<([PoseTrack; 2], [FallWatch; 2]), PipelineError> {
     let frames: u64 = clips.iter().map(|c| c.info.frames_estimate).sum();
     progress.start("find the athlete in both videos", Some(frames));
     let [mut left_models, mut right_models] = models;
@@ -31,10 +33,16 @@ pub(crate) fn follow_both(
             rubber: rubber_in_picture(rig, phone),
             ..DetectSettings::default()
         };
+        let mut watch = FallWatch::new(clip.info.rate_hz);
         let mut frames = clip.frames()?;
-        let followed = follow_athlete(&mut frames, models, &settings, &Steps(progress))
+        let watched = frames.by_ref().inspect(|frame| {
+            if let Ok(frame) = frame {
+                watch.look(frame.pts, &frame.picture);
+            }
+        });
+        let followed = follow_athlete(watched, models, &settings, &Steps(progress))
             .map_err(|source| PipelineError::InVideo { phone, source })?;
-        Ok::<_, PipelineError>((followed, frames.warnings().to_vec()))
+        Ok::<_, PipelineError>((followed, frames.warnings().to_vec(), watch))
     };
     let (left, right) = std::thread::scope(|threads| {
         let left = threads.spawn(|| one(Phone::Left, &mut left_models));
@@ -44,12 +52,12 @@ pub(crate) fn follow_both(
     progress.finish();
     let left = left.unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
     let zero = clips[0].info.start;
-    let [left, right] = [left, right?].map(|(followed, decoding)| {
+    let [left, right] = [left, right?].map(|(followed, decoding, watch)| {
         warnings.extend(decoding);
         warnings.extend(followed.warnings.clone());
-        counted_from(followed, zero)
+        (counted_from(followed, zero), watch)
     });
-    Ok([left, right])
+    Ok(([left.0, right.0], [left.1, right.1]))
 }
 
 fn counted_from(followed: Followed, zero: Seconds) -> PoseTrack {
