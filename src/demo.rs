@@ -113,6 +113,7 @@ pub fn demo(
             phones_apart_m: None,
             board_at_m: None,
             board_levelled: false,
+            ground: Vec::new(),
             left: out("board-left.mp4"),
             right: out("board-right.mp4"),
             board: Board::default(),

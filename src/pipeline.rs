@@ -8,6 +8,9 @@ mod error;
 /// Files that are given.
 mod given;
 
+/// The vertical by dropped balls.
+mod plumbed;
+
 /// Recordings of the board become a rig or a lens.
 mod board_films;
 
@@ -17,7 +20,7 @@ mod athletes;
 /// The same person in both views.
 mod same_person;
 
-/// Sound and motion become one clock offset.
+/// Sound, motion and dropped balls become one clock offset.
 mod clocks;
 
 /// The rig checked against the recording.
@@ -50,11 +53,12 @@ mod joint_table;
 /// Several deliveries become one summary.
 mod session;
 
+use std::cell::Cell;
 use std::path::PathBuf;
 
-pub use board_films::{BoardRequest, calibrate_recording, make_lens};
+pub use board_films::{BoardRequest, calibrate_recording, make_lens, rig_page_path};
 pub use error::{Blame, PipelineError};
-use given::{given, read_rig, refuse_same_video};
+use given::{given, read_rig, refuse_same_video, shutter};
 pub use joint_table::JointTableError;
 pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
@@ -62,6 +66,7 @@ pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
 pub use session::{SessionRequest, SessionResult, sum_up_session};
 
+use crate::ball::DropClock;
 use crate::calibrate::RigFile;
 use crate::detect::{Device, Models, Runtime};
 use crate::findings::{Evidence, Peers};
@@ -70,7 +75,7 @@ use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
     Athlete, DeliveryMeasures, DeliverySpan, Options, SecondRoute, find_deliveries, measure, noise_time_s,
 };
-use crate::quality::{Progress, Warning, Warnings};
+use crate::quality::{Progress, Warnings};
 use crate::reconstruct::{self, Clock, Reconstruction, RigDoubt, View, reconstruct};
 use crate::report::DeliveryContent;
 use crate::skeleton::PerJoint;
@@ -151,6 +156,8 @@ struct Recording {
     /// Times count from LEFT's first frame; RIGHT's are on its own clock less the same amount.
     tracks: [PoseTrack; 2],
     clock: ClockOffset,
+    /// What dropped balls say.
+    drop: Option<DropClock>,
     smoothed: Smoothed,
     warnings: Warnings,
 }
@@ -180,8 +187,8 @@ pub(crate) fn measure_knowing(
     progress.start("reconstruct and measure", Some(spans.len() as u64));
     let mut deliveries = Vec::new();
     let mut contents = Vec::new();
-    for span in &spans {
-        let (delivery, content) = measure_delivery(request, &recording, span, known)?;
+    for (span, clock) in spans.iter().zip(clocks::by_delivery(&recording, &spans)) {
+        let (delivery, content) = measure_delivery(request, &recording, (span, &clock), known)?;
         deliveries.push(delivery);
         contents.push(content);
         progress.advance(1);
@@ -205,7 +212,7 @@ fn look_at(
     known: &Known,
     progress: &dyn Progress,
 ) -> Result<Recording, PipelineError> {
-    let (rig_file, rig) = read_rig(&request.rig)?;
+    let (mut rig_file, rig) = read_rig(&request.rig)?;
     let rig = known.rig.clone().unwrap_or(rig);
     let options = IngestOptions {
         capture_fps: request.capture_fps,
@@ -230,21 +237,38 @@ fn look_at(
         }
     }
     let shutters = [0, 1].map(|i| shutter(&clips[i], i, request));
-    let tracks = match &known.tracks {
-        Some(tracks) => tracks.clone(),
+    let (tracks, watches) = match &known.tracks {
+        Some(tracks) => (tracks.clone(), None),
         None => {
             let runtime = Runtime::load()?.on(request.device)?;
             let load = || Models::load(&runtime, request.model.as_deref(), 1);
             let (models, offset_s) = ([load()?, load()?], request.offset_s);
-            athletes::follow_both(&clips, models, &rig, &shutters, offset_s, progress, &mut warnings)?
+            let (tracks, watches) =
+                athletes::follow_both(&clips, models, &rig, &shutters, offset_s, progress, &mut warnings)?;
+            (tracks, Some(watches))
         }
     };
     rig_checks::phones_stand_still(&clips, &tracks, &mut warnings)?;
+    let drop = Cell::new(None);
     let clock = |rig: &_, w: &mut _| match known.offset_s {
         Some(offset_s) => Ok(ClockOffset::by_hand(offset_s, 0.0)),
-        None => clocks::find(request.offset_s, &clips, &tracks, rig, &shutters, w),
+        None => {
+            let seen = clocks::Seen {
+                clips: &clips,
+                tracks: &tracks,
+                watches: watches.as_ref(),
+                rig,
+                shutters: &shutters,
+            };
+            let found = clocks::find(request.offset_s, &seen, w)?;
+            drop.set(found.drop);
+            Ok(found.clock)
+        }
     };
-    let (rig, clock) = rig_checks::joints_fit(request, rig, &tracks, &shutters, clock, &mut warnings)?;
+    let (mut rig, clock) = rig_checks::joints_fit(request, rig, &tracks, &shutters, clock, &mut warnings)?;
+    if let Some(plumb) = drop.get().and_then(|d| d.plumb) {
+        warnings.extend(plumbed::plumbed(&mut rig, &mut rig_file, &plumb));
+    }
     let keypoints = triangulate(
         &rig,
         &TwoTracks {
@@ -274,6 +298,7 @@ fn look_at(
         rig,
         tracks,
         clock,
+        drop: drop.get(),
         smoothed,
         warnings,
     })
@@ -283,14 +308,14 @@ fn look_at(
 fn measure_delivery(
     request: &MeasureRequest,
     recording: &Recording,
-    span: &DeliverySpan,
+    (span, clock): (&DeliverySpan, &ClockOffset),
     known: &Known,
 ) -> Result<(MeasuredDelivery, DeliveryContent), PipelineError> {
     let mut warnings = recording.warnings.clone();
     let estimate = if known.each_joint_alone {
         known::joints_alone(recording, span)
     } else {
-        estimated(recording, span)?
+        estimated(recording, span, clock)?
     };
     if estimate.rejected_share > WORST_REJECTED_SHARE {
         return Err(PipelineError::ViewsDoNotFit {
@@ -298,7 +323,7 @@ fn measure_delivery(
         });
     }
     warnings.extend(recording.smoothed.warnings());
-    warnings.extend(fit_warning(&estimate));
+    warnings.extend(rig_checks::fit_warning(&estimate));
     let athlete = Athlete {
         throws: request.athlete.throws.or(Some(span.throws)),
         ..request.athlete
@@ -340,7 +365,11 @@ fn measure_delivery(
 }
 
 /// The body's estimate of one delivery.
-fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstruction, PipelineError> {
+fn estimated(
+    recording: &Recording,
+    span: &DeliverySpan,
+    clock: &ClockOffset,
+) -> Result<Reconstruction, PipelineError> {
     let view = |i: usize| View {
         track: &recording.tracks[i],
         shutter: recording.shutters[i],
@@ -350,8 +379,8 @@ fn estimated(recording: &Recording, span: &DeliverySpan) -> Result<Reconstructio
         view(1),
         &recording.rig,
         Clock {
-            offset_s: recording.clock.offset_s,
-            sd_s: recording.clock.sd_s,
+            offset_s: clock.offset_s,
+            sd_s: clock.sd_s,
         },
         &recording.smoothed.trajectory,
         &reconstruct::Delivery {
@@ -393,28 +422,4 @@ fn doubts(recording: &Recording, estimate: &Reconstruction) -> Options {
         versions: estimate.versions.clone(),
         ..usual
     }
-}
-
-/// Says so when many keypoints contradict the rest.
-fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
-    (estimate.rejected_share > 0.1).then(|| {
-        Warning::new(
-            "keypoints_contradict",
-            format!("{:.0} % of the keypoints do not fit one body seen by both phones", 100.0 * estimate.rejected_share),
-            "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
-        )
-    })
-}
-
-/// One phone's shutter: what was given, the rest unknown.
-fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
-    let info = &clip.info;
-    let mut shutter = Shutter::unknown(info.width_px, info.height_px, info.turns);
-    if let Some(both) = request.readout_s {
-        (shutter.readout_s, shutter.readout_sd_s) = (both[phone], 0.0);
-    }
-    if let Some(both) = request.exposure_s {
-        (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
-    }
-    shutter
 }

@@ -6,10 +6,9 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use super::cli_stories::{Desk, Said};
+use super::cli_stories::Desk;
 use super::reference_python::python;
-
-const PICTURES: &str = "/usr/share/doc/opencv-doc/examples/data";
+use super::stereo_pictures::{NUMBERS, PICTURES, calibrate};
 
 /// A desk with OpenCV's files and a few of its stereo pictures; and what the files hold.
 fn desk() -> (Desk, Value) {
@@ -20,7 +19,7 @@ fn desk() -> (Desk, Value) {
     );
     for side in ["left", "right"] {
         fs::create_dir(desk.at(side)).unwrap();
-        for number in ["01", "02", "03", "04", "05", "06", "07", "08"] {
+        for number in &NUMBERS[..8] {
             let name = format!("{side}{number}.jpg");
             fs::copy(
                 Path::new(PICTURES).join(&name),
@@ -30,21 +29,6 @@ fn desk() -> (Desk, Value) {
         }
     }
     (desk, serde_json::from_str(&said).unwrap())
-}
-
-fn calibrate(desk: &Desk, options: &[&str]) -> Said {
-    let base = [
-        "calibrate",
-        "left",
-        "right",
-        "--squares",
-        "9x6",
-        "--square-mm",
-        "25",
-        "-o",
-        "rig.json",
-    ];
-    desk.run(&[&base[..], options].concat())
 }
 
 fn rig(desk: &Desk) -> Value {

@@ -9,7 +9,6 @@
     reason = "a test shows its figures and fails loudly, also in the functions it calls"
 )]
 
-use std::path::Path;
 use std::time::Instant;
 
 use nalgebra::{Matrix3, Rotation3, Vector3};
@@ -23,8 +22,7 @@ use twinmound::picture::Grey;
 
 #[cfg(feature = "long-tests")]
 use super::reference_python::python;
-
-const PICTURES: &str = "/usr/share/doc/opencv-doc/examples/data";
+use super::stereo_pictures;
 
 #[derive(Deserialize)]
 struct Mono {
@@ -81,21 +79,17 @@ fn settings(reference: &Reference) -> CalibrateSettings {
     }
 }
 
-fn picture(side: &str, number: usize) -> Grey {
-    let path = Path::new(PICTURES).join(format!("{side}{number:02}.jpg"));
-    let read = image::open(&path)
-        .unwrap_or_else(|e| {
-            panic!(
-                "{}: {e}; this test needs the Debian package opencv-doc",
-                path.display()
-            )
-        })
-        .to_luma8();
+fn grey(name: &str) -> Grey {
+    let read = stereo_pictures::picture(name);
     Grey {
         width: read.width() as usize,
         height: read.height() as usize,
         data: read.into_raw(),
     }
+}
+
+fn picture(side: &str, number: usize) -> Grey {
+    grey(&format!("{side}{number:02}.jpg"))
 }
 
 /// A film of OpenCV's corners.
@@ -329,20 +323,7 @@ fn photographs_without_a_board_are_turned_down_quickly() {
         "sudoku.png",
         "board.jpg",
     ] {
-        let path = Path::new(PICTURES).join(name);
-        let read = image::open(&path)
-            .unwrap_or_else(|e| {
-                panic!(
-                    "{}: {e}; this test needs the Debian package opencv-doc",
-                    path.display()
-                )
-            })
-            .to_luma8();
-        let picture = Grey {
-            width: read.width() as usize,
-            height: read.height() as usize,
-            data: read.into_raw(),
-        };
+        let picture = grey(name);
         let start = Instant::now();
         let seen = find_board(&picture, &Board::default());
         let ms = start.elapsed().as_secs_f64() * 1e3;

@@ -4,7 +4,6 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use std::fs;
-use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use image::imageops;
@@ -15,17 +14,8 @@ use twinmound::picture::{ColourMatrix, Grey, Picture};
 use twinmound::scene::encode::{FilmOptions, FilmWriter};
 use twinmound::units::Seconds;
 
-use super::cli_stories::{Desk, Said};
-
-const PICTURES: &str = "/usr/share/doc/opencv-doc/examples/data";
-const NUMBERS: [&str; 13] = [
-    "01", "02", "03", "04", "05", "06", "07", "08", "09", "11", "12", "13", "14",
-];
-
-fn picture(name: &str) -> GrayImage {
-    let path: PathBuf = Path::new(PICTURES).join(name);
-    image::open(path).unwrap().into_luma8()
-}
+use super::cli_stories::Desk;
+use super::stereo_pictures::{NUMBERS, calibrate, picture};
 
 /// Writes pictures of one side into its folder, each changed.
 fn folder(desk: &Desk, side: &str, numbers: &[&str], change: impl Fn(GrayImage) -> GrayImage) {
@@ -36,21 +26,6 @@ fn folder(desk: &Desk, side: &str, numbers: &[&str], change: impl Fn(GrayImage) 
         let file = desk.at(&format!("{side}/{number}.png"));
         DynamicImage::ImageLuma8(changed).save(file).unwrap();
     }
-}
-
-fn calibrate(desk: &Desk, options: &[&str]) -> Said {
-    let base = [
-        "calibrate",
-        "left",
-        "right",
-        "--squares",
-        "9x6",
-        "--square-mm",
-        "25",
-        "-o",
-        "rig.json",
-    ];
-    desk.run(&[&base[..], options].concat())
 }
 
 fn unchanged(picture: GrayImage) -> GrayImage {
@@ -69,7 +44,7 @@ fn one_view_without_a_board_is_told_from_the_other() {
         "no checkerboard seen",
         "record again",
     ]);
-    assert!(!desk.at("rig.json").exists());
+    assert!(!desk.at("rig.json").exists() && !desk.at("rig.html").exists());
 }
 
 #[test]
@@ -156,6 +131,19 @@ fn phones_held_upright_are_calibrated_and_told_to_turn() {
         assert!(said.err.contains(word), "no '{word}' in {}", said.err);
     }
     assert!(desk.at("rig.json").exists());
+    // The rig's page says the same, shows both pictures, and loads nothing.
+    let page = fs::read_to_string(desk.at("rig.html")).unwrap();
+    for word in [
+        "What to redo",
+        "filmed upright (480x640)",
+        "LEFT",
+        "RIGHT",
+        "px</text>",
+    ] {
+        assert!(page.contains(word), "no '{word}' in the page");
+    }
+    assert_eq!(page.matches("<svg").count(), 2);
+    assert!(!page.contains("http"));
     // One picture among others of another size is refused.
     folder(&desk, "right", &NUMBERS, unchanged);
     let odd = imageops::rotate90(&picture("right03.jpg"));
@@ -163,6 +151,21 @@ fn phones_held_upright_are_calibrated_and_told_to_turn() {
         .save(desk.at("right/03.png"))
         .unwrap();
     calibrate(&desk, &[]).refused(&["03", "480 x 640", "640 x 480"]);
+}
+
+#[test]
+fn marks_on_the_ground_that_cannot_be_are_refused() {
+    let desk = Desk::new();
+    for side in ["left", "right"] {
+        folder(&desk, side, &NUMBERS, unchanged);
+    }
+    let one = ["--ground", "300,400:280,400"];
+    calibrate(&desk, &one).refused(&["two at least are needed", "rubber's front edge"]);
+    let apart = ["--ground", "300,400:280,100"];
+    calibrate(&desk, &[&one[..], &apart[..]].concat()).refused(&["mark 2 of the ground", "LEFT's picture"]);
+    let slip = calibrate(&desk, &["--ground", "300,400"]);
+    assert!(slip.err.contains("LX,LY:RX,RY"), "{}", slip.err);
+    assert!(!desk.at("rig.json").exists() && !desk.at("rig.html").exists());
 }
 
 #[test]

@@ -5,9 +5,9 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
 
-use crate::demo::studio::{ADULTS, YOUTHS};
+use crate::demo::studio::{ADULTS, YOUTHS, drawn_lens};
 use crate::demo::{Bystander, Cast, DemoError, Studio};
-use crate::geometry::{Camera, CameraFromWorld, QuarterTurns, WorldPoint};
+use crate::geometry::{CameraFromWorld, QuarterTurns, WorldPoint};
 use crate::scene::motion::{Level, Style};
 use crate::scene::phone::{FilmPhone, PhoneClock, Sensor};
 use crate::skeleton::Side;
@@ -190,23 +190,12 @@ fn rig_phones(rig: usize) -> Result<[FilmPhone; 2], DemoError> {
         );
         let at = Vector3::from(LOOKED_AT_M) + Vector3::new(about(0.0, 0.08), about(0.0, 0.05), 0.0);
         let width_px = if about(0.0, 1.0) < 0.0 { 1280 } else { 1920 };
-        let scale = f64::from(width_px) / 1280.0;
-        let focal_px = about(1000.0, 45.0) * scale;
-        let camera = Camera {
+        let camera = drawn_lens(
             width_px,
-            height_px: width_px * 9 / 16,
-            fx_px: focal_px,
-            fy_px: focal_px * about(1.0, 0.0015),
-            cx_px: about(639.5, 9.0) * scale,
-            cy_px: about(359.5, 7.0) * scale,
-            distortion: [
-                about(0.08, 0.04),
-                about(-0.18, 0.06),
-                about(0.0, 0.0008),
-                about(0.0, 0.0008),
-                about(0.06, 0.02),
-            ],
-        };
+            (1000.0, 45.0),
+            [(0.08, 0.04), (-0.18, 0.06), (0.06, 0.02)],
+            &mut about,
+        );
         let pose =
             CameraFromWorld::looking_at(WorldPoint(eye), WorldPoint(at)).ok_or(DemoError::NoTruth {
                 what: "place for a phone",

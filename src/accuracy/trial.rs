@@ -121,6 +121,7 @@ fn rig_file(folder: &Path, rig: usize, progress: &dyn Progress) -> Result<PathBu
             phones_apart_m: None,
             board_at_m: None,
             board_levelled: false,
+            ground: Vec::new(),
             offset_s: None,
             out: path.clone(),
         },

@@ -11,6 +11,10 @@
 //!    starts at the hand with a throw's speed and passes through both phones' spots, each at its own row's instant;
 //! 4. the spots nearest to that line are taken again in every frame, with a lower threshold, and fitted robustly.
 //!
+//! A ball *dropped* in view of both phones is found too, for the clocks: [`FallWatch`] sees each picture of the whole
+//! recording while the athlete is looked for; [`clock_from_drops`] tells what fell and bounced, reads the pictures about it
+//! once more, and gives the offset.
+//!
 //! People, gloves and leaves also move; they are neither as small, nor as even, nor in one flight from the hand.
 
 /// Spots that moved.
@@ -34,15 +38,36 @@ mod hand;
 /// The pictures about release.
 mod glimpses;
 
+/// A watch for a ball that is dropped, over a whole recording.
+mod watch;
+
+/// Falls in one phone's pictures.
+mod falls;
+
+/// Falls of both phones that are one ball's.
+mod drops;
+
+/// A drop's ball followed off the ground.
+mod bounces;
+
+/// The vertical from drops.
+mod plumb;
+
+/// The clocks from drops.
+mod drop_clock;
+
 use nalgebra::Vector3;
 
 use crate::geometry::{Camera, CameraFromWorld, Shutter};
 use crate::units::Seconds;
 
 pub use doubt::RigDoubt;
+pub use drop_clock::{DropClock, NoDrop, clock_from_drops};
 pub use glimpses::{Look, look};
 pub use hand::Hand;
+pub use plumb::Plumb;
 pub use search::follow;
+pub use watch::FallWatch;
 
 /// Diameter of a baseball, metres: circumference 9 to 9.25 inches (Official Baseball Rules, 3.01; from memory).
 const BALL_DIAMETER_M: f64 = 0.0737;

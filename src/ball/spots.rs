@@ -6,7 +6,7 @@
 
 use nalgebra::{Matrix2, Vector2};
 
-use crate::ball::glimpses::Glimpse;
+use crate::ball::glimpses::{Glimpse, Whiteness};
 use crate::geometry::PixelPoint;
 
 /// Frames between a picture and those that it is compared with: far enough that a slow or smeared ball is off its place.
@@ -37,8 +37,8 @@ const DISC: f64 = 4.0;
 /// When a difference counts.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Threshold {
-    deviations: f64,
-    least: f64,
+    pub(crate) deviations: f64,
+    pub(crate) least: f64,
 }
 
 /// A spot.
@@ -72,6 +72,15 @@ struct Bounds {
     y: (usize, usize),
 }
 
+impl Bounds {
+    fn whole(part: &Whiteness) -> Self {
+        Self {
+            x: (0, part.width),
+            y: (0, part.height),
+        }
+    }
+}
+
 /// Spots of one glimpse, everywhere or within a circle; none when there is no earlier or later glimpse to compare with.
 pub(crate) fn moved(
     glimpses: &[Glimpse],
@@ -86,14 +95,8 @@ pub(crate) fn moved(
     ) else {
         return Vec::new();
     };
-    if [before, after].iter().any(|p| p.values.len() != now.values.len()) {
-        return Vec::new();
-    }
     let bounds = match within {
-        None => Bounds {
-            x: (0, now.width),
-            y: (0, now.height),
-        },
+        None => Bounds::whole(now),
         Some((centre, radius_px)) => {
             let range = |middle: f64, start: usize, size: usize| {
                 let edge = |v: f64| (v - start as f64).clamp(0.0, size as f64) as usize;
@@ -105,6 +108,18 @@ pub(crate) fn moved(
             }
         }
     };
+    moved_between([before, now, after], bounds, threshold)
+}
+
+/// Spots of the middle one of three pictures, in all of it.
+pub(crate) fn moved_anywhere(three: [&Whiteness; 3], threshold: Threshold) -> Vec<Spot> {
+    moved_between(three, Bounds::whole(three[1]), threshold)
+}
+
+fn moved_between([before, now, after]: [&Whiteness; 3], bounds: Bounds, threshold: Threshold) -> Vec<Spot> {
+    if [before, after].iter().any(|p| p.values.len() != now.values.len()) {
+        return Vec::new();
+    }
     let level = threshold
         .least
         .max(threshold.deviations * noise(&now.values, &before.values, &after.values));

@@ -62,6 +62,32 @@ pub enum CalibrateError {
         "one of the two recordings is mirrored (a front camera or an app does that); switch mirroring off and record again"
     )]
     Mirrored,
+    /// Too few marks of the ground.
+    #[error(
+        "{found} point of the ground is marked, two at least are needed: the middle of the rubber's front edge, and one straight toward home plate; give --ground once for each"
+    )]
+    TooFewMarks {
+        /// Marks given.
+        found: usize,
+    },
+    /// A mark's two views are not of one point.
+    #[error(
+        "mark {number} of the ground is not one point in both pictures: its lines of sight miss each other by {miss_px:.0} px; mark the same point in LEFT's and in RIGHT's picture, in that order, in pixels of the full-size picture"
+    )]
+    MarkApart {
+        /// Which mark, from 1.
+        number: usize,
+        /// Root mean square miss in the pictures, pixels.
+        miss_px: f64,
+    },
+    /// The target line is too short.
+    #[error(
+        "the first two marks of the ground are only {apart_m:.2} m apart; mark the middle of the rubber's front edge first, then a point some metres on toward home plate"
+    )]
+    MarksClose {
+        /// Distance along the ground, metres.
+        apart_m: f64,
+    },
     /// The fit has no solution.
     #[error(
         "the board's views do not determine the phones' lenses and positions; record again with more different slants and distances"

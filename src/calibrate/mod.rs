@@ -63,11 +63,17 @@ mod world;
 /// A board stood several times.
 mod standings;
 
+/// Up and the target from marks on the ground.
+mod ground;
+
 /// May it be used?
 mod verdict;
 
 /// The bounds of a rig.
 mod judged;
+
+/// Where the pictures had the board.
+mod seen;
 
 /// OpenCV's files.
 mod opencv_file;
@@ -107,6 +113,10 @@ mod solver_truth;
 #[cfg(test)]
 mod world_truth;
 
+/// Vertical and target line from marks on the ground.
+#[cfg(test)]
+mod ground_truth;
+
 /// Files and refusals.
 #[cfg(test)]
 mod files_truth;
@@ -119,6 +129,7 @@ pub use board::Board;
 pub use corners::{BoardView, Corner, Miss, find_board};
 pub use error::CalibrateError;
 pub use film::{Film, Sighting};
+pub use ground::GroundMark;
 pub use intrinsics::DistortionOrder;
 pub use lens::{Lens, LensQuality, lens};
 pub use lens_file::{LensFile, LensSd, PhoneEntry, RigFileError};
@@ -126,6 +137,7 @@ pub use opencv_file::{OpenCvLens, is_opencv_yaml, opencv_pose};
 pub use placement::{GOOD_ANGLE_DEG, PhonePlace, Placement};
 pub use relative_pose::{RelativePose, SharedJoint, relative_pose};
 pub use rig_file::{JointErrorEntry, RigFile, StereoEntry, WorldEntry};
+pub use seen::{SeenBoard, SeenCorner, unseen_parts};
 pub use steadiness::{Background, MAX_DRIFT_PX, Motion, PixelBox, Steadiness, breathing_px, steadiness};
 pub use verdict::{ASSUMED_JOINT_SD_PX, JointError, Judgement, Verdict};
 pub use world::WorldFrame;
@@ -142,7 +154,7 @@ use crate::geometry::{Phone, RightFromLeft, StereoRig};
 use crate::units::Seconds;
 
 /// What the caller decides.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct CalibrateSettings {
     /// The board.
     pub board: Board,
@@ -160,6 +172,9 @@ pub struct CalibrateSettings {
     pub known_pose: Option<RightFromLeft>,
     /// Distance between the two phones' lenses by tape, metres: checks the board's stated size.
     pub phones_apart_m: Option<f64>,
+    /// Points of the ground marked in both phones' pictures: the middle of the rubber's front edge, one straight toward the
+    /// target, perhaps more. With none the upright board alone gives the world.
+    pub ground: Vec<GroundMark>,
 }
 
 impl CalibrateSettings {
@@ -174,6 +189,7 @@ impl CalibrateSettings {
             board_at_m: [0.0, 0.0],
             known_pose: None,
             phones_apart_m: None,
+            ground: Vec::new(),
         }
     }
 }
@@ -217,6 +233,8 @@ pub struct Calibration {
     pub angle_deg: f64,
     /// Expected error of a joint at the mound.
     pub joint_error: Option<JointError>,
+    /// Where left's and right's pictures had the board's corners, and by how much the rig misses them.
+    pub boards: [Vec<SeenBoard>; 2],
     /// Whether to use it, and why not.
     pub judgement: Judgement,
 }
@@ -247,7 +265,11 @@ pub fn calibrate(
         right_from_left: RightFromLeft(fit.bundle.right_from_left),
         world_from_left: None,
     };
-    let world = world::world_frame(films, pairing, &rig, settings);
+    let by_board = world::world_frame(films, pairing, &rig, settings);
+    let world = match settings.ground.as_slice() {
+        [] => by_board,
+        marks => Ok(ground::ground_world(&rig, marks, by_board.as_ref().ok())?),
+    };
     rig.world_from_left = world.as_ref().ok().map(|w| w.world_from_left);
     let lenses = [0, 1].map(|phone| {
         let mut seen: Vec<&BoardView> = views[phone].clone();
@@ -277,6 +299,7 @@ pub fn calibrate(
         sd_m: pose_sd(&fit, 2 * LENS + 3).filter(|_| settings.known_pose.is_none()),
         rms_px: fit.rms_px,
         rejected_share: fit.rejected_share,
+        boards: seen::seen_boards(&fit),
         judgement: Judgement::default(),
         rig,
         lenses,

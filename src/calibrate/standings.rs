@@ -94,6 +94,7 @@ pub(super) fn mean_world(standings: &[Standing], settings: &CalibrateSettings) -
         sd_yaw_deg: combined(seen[(1, 1)], yaw),
         phones: first.phones,
         standings: standings.len(),
+        marks: 0,
     }
 }
 

@@ -46,6 +46,8 @@ pub struct WorldFrame {
     pub phones: usize,
     /// How many times the board was stood.
     pub standings: usize,
+    /// How many points of the ground were marked; 0 when the board alone gave the frame.
+    pub marks: usize,
 }
 
 /// A moment at which one phone saw the board stand still.

@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::cli::board::BoardSheetArguments;
 use crate::cli::place::PlaceArguments;
+use crate::cli::points::{GroundPoint, Place};
 use crate::cli::session::SessionArguments;
 use crate::findings::Level;
 
@@ -142,6 +143,14 @@ pub(crate) struct CalibrateArguments {
     /// The upright board was set up with a spirit level: the vertical is then known better.
     #[arg(long)]
     pub(crate) board_levelled: bool,
+    /// A point of the ground in both phones' pictures, pixels of the full-size picture: LEFT's X,Y, then RIGHT's; give it
+    /// twice or more. First the middle of the rubber's front edge, then a point on the line from there to home plate, some
+    /// metres on (a ball laid down beside a string will do). A point whose height against the first is known ends in @ and
+    /// that height in metres, e.g. 412,655:903,700@-0.25. Two points give the target line, to half a degree or so when they
+    /// are 3 m apart; the vertical then comes from the upright board, or, without one, from the phones, which are taken as
+    /// level to 1.5 degrees. Three or more points with heights, far apart, give the vertical to 1 degree.
+    #[arg(long, value_name = "LX,LY:RX,RY[@H]", allow_hyphen_values = true)]
+    pub(crate) ground: Vec<GroundPoint>,
     /// Left clock minus right clock, seconds, when the sound cannot tell.
     #[arg(long, value_name = "S", allow_negative_numbers = true, value_parser = offset_s)]
     pub(crate) offset_s: Option<f64>,
@@ -264,7 +273,7 @@ pub(crate) struct KeypointsArguments {
 }
 
 /// A number within bounds; what is outside (or not a number) is a slip of the unit or of the key.
-fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> {
+pub(crate) fn within(text: &str, least: f64, most: f64, unit: &str) -> Result<f64, String> {
     let number: f64 = text.trim().parse().map_err(|_| "not a number".to_owned())?;
     if (least..=most).contains(&number) {
         Ok(number)
@@ -389,30 +398,6 @@ impl FromStr for Both {
         Ok(Self {
             left: parse(left).ok_or_else(wrong)?,
             right: parse(right).ok_or_else(wrong)?,
-        })
-    }
-}
-
-/// `X,Z`: a place on the ground.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Place {
-    /// Toward home plate, metres.
-    pub(crate) toward_m: f64,
-    /// To the right of one who faces it, metres.
-    pub(crate) right_m: f64,
-}
-
-impl FromStr for Place {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let number = |t: &str| within(t, -30.0, 30.0, "m");
-        let (x, z) = text
-            .split_once(',')
-            .ok_or_else(|| format!("'{text}' is not two numbers as X,Z, e.g. 1.5,0"))?;
-        Ok(Self {
-            toward_m: number(x)?,
-            right_m: number(z)?,
         })
     }
 }

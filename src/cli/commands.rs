@@ -18,7 +18,7 @@ use crate::findings::Peers;
 use crate::kinematics::{self, Athlete};
 use crate::pipeline::{
     BoardRequest, JointsRequest, KeypointsRequest, MeasureRequest, MeasuredRecording, PipelineError,
-    calibrate_recording, keypoints_of, make_lens, measure_joints, measure_recording,
+    calibrate_recording, keypoints_of, make_lens, measure_joints, measure_recording, rig_page_path,
 };
 use crate::quality::Warning;
 use crate::report::terminal_table;
@@ -74,6 +74,7 @@ fn calibrate(arguments: &CalibrateArguments, terminal: &Terminal) -> Result<u8, 
         phones_apart_m: arguments.phones_apart_m,
         board_at_m: arguments.board_at_m.map(|at| [at.toward_m, at.right_m]),
         board_levelled: arguments.board_levelled,
+        ground: arguments.ground.iter().map(|mark| mark.0).collect(),
         offset_s: arguments.offset_s,
         out: arguments.out.clone(),
     };
@@ -106,6 +107,13 @@ fn rig_words(c: &Calibration, out: &Path) -> String {
         words.push_str(&format!("\n  expected error of a joint at the mound: {x:.0}, {y:.0}, {z:.0} mm (toward the target, up, sideways)"));
     }
     match &c.world {
+        Ok(w) if w.marks > 0 => words.push_str(&format!(
+            "\n  world frame from {} marks on the ground{}: vertical +- {:.1} degrees, target line +- {:.1} degrees",
+            w.marks,
+            if w.standings > 0 { " and the upright board" } else { "" },
+            w.sd_tilt_deg,
+            w.sd_yaw_deg,
+        )),
         Ok(w) => words.push_str(&format!(
             "\n  world frame from the upright board, stood {}: vertical +- {:.1} degrees, target line +- {:.1} degrees{}",
             times(w.standings),
@@ -117,6 +125,10 @@ fn rig_words(c: &Calibration, out: &Path) -> String {
             "\n  no world frame ({reason}): tilts and directions will not be measurable"
         )),
     }
+    words.push_str(&format!(
+        "\n  where each phone saw the board, and what to redo: {}",
+        rig_page_path(out).display()
+    ));
     words
 }
 

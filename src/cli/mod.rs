@@ -9,6 +9,9 @@ mod board;
 /// `place`.
 mod place;
 
+/// Places as they are typed.
+mod points;
+
 /// Progress, warnings, errors, exit codes.
 mod terminal;
 

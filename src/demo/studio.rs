@@ -12,6 +12,7 @@ use crate::geometry::{Camera, CameraFromWorld, Phone, QuarterTurns, WorldPoint};
 use crate::kinematics::Athlete;
 use crate::scene::body::BodyLibrary;
 use crate::scene::dress::Person;
+use crate::scene::dropped::DroppedBall;
 use crate::scene::film::{Actor, Scene};
 use crate::scene::motion::{Delivery, Style};
 use crate::scene::outfit::Outfit;
@@ -108,6 +109,8 @@ pub struct Studio {
     /// The two phones, pitching.
     pub phones: [FilmPhone; 2],
     seed: u64,
+    /// How long before the delivery's own time the phones run, seconds.
+    lead_s: f64,
 }
 
 impl Studio {
@@ -168,7 +171,27 @@ impl Studio {
             delivery,
             phones: cast.phones,
             seed: cast.seed,
+            lead_s: 0.0,
         })
+    }
+
+    /// The same with the phones started `lead_s` earlier and a ball dropped meanwhile: until its last drop has ended, that
+    /// is the ball in the scene, and from scene time 0 on the pitcher's. The delivery's own time does not change.
+    #[must_use]
+    pub fn with_dropped_ball(mut self, dropped: DroppedBall, lead_s: f64) -> Self {
+        let pitched = self.scene.ball_at.take();
+        self.scene.ball_at = Some(Arc::new(move |t| {
+            if t < 0.0 {
+                Some(dropped.at(t))
+            } else {
+                pitched.as_ref().and_then(|ball| ball(t))
+            }
+        }));
+        self.lead_s += lead_s;
+        for phone in &mut self.phones {
+            phone.clock.offset_s -= lead_s;
+        }
+        self
     }
 
     /// Seed of all that is random.
@@ -192,7 +215,7 @@ impl Studio {
     /// Length of the recording, seconds.
     #[must_use]
     pub fn duration_s(&self) -> f64 {
-        self.delivery.phases().end_s
+        self.lead_s + self.delivery.phases().end_s
     }
 
     /// A phone during the board recording: the same lens and place, 30 frames a second, a clock started anew.
@@ -226,23 +249,12 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
     );
     let at = Vector3::new(about(0.55, 0.08), about(0.98, 0.04), 0.0);
     let width_px = if phone == Phone::Left { 1280 } else { 1920 };
-    let scale = f64::from(width_px) / 1280.0;
-    let focal_px = about(1010.0, 25.0) * scale;
-    let camera = Camera {
+    let camera = drawn_lens(
         width_px,
-        height_px: width_px * 9 / 16,
-        fx_px: focal_px,
-        fy_px: focal_px * about(1.0, 0.0015),
-        cx_px: about(639.5, 9.0) * scale,
-        cy_px: about(359.5, 7.0) * scale,
-        distortion: [
-            about(0.09, 0.03),
-            about(-0.2, 0.05),
-            about(0.0, 0.0008),
-            about(0.0, 0.0008),
-            about(0.07, 0.02),
-        ],
-    };
+        (1010.0, 25.0),
+        [(0.09, 0.03), (-0.2, 0.05), (0.07, 0.02)],
+        &mut about,
+    );
     let (clock, readout_s, exposure_s) = match phone {
         Phone::Left => (PhoneClock::default(), about(0.0034, 0.0004), about(0.001, 0.0002)),
         Phone::Right => (
@@ -270,6 +282,28 @@ fn film_phone(phone: Phone, request: &DemoRequest, random: &mut ChaCha8Rng) -> O
         sensor,
         seed: request.seed.wrapping_mul(10).wrapping_add(phone as u64),
     })
+}
+
+/// A phone's lens, `width_px` wide at 16 : 9, drawn by `about(centre, spread)`: focal length of a picture 1280 wide, then the
+/// radial coefficients k1, k2, k3, each as centre and spread; centre and tangential ones as phones usually have them.
+pub(crate) fn drawn_lens(
+    width_px: u32,
+    focal_px: (f64, f64),
+    radial: [(f64, f64); 3],
+    about: &mut impl FnMut(f64, f64) -> f64,
+) -> Camera {
+    let scale = f64::from(width_px) / 1280.0;
+    let focal_px = about(focal_px.0, focal_px.1) * scale;
+    let [k1, k2, k3] = radial;
+    Camera {
+        width_px,
+        height_px: width_px * 9 / 16,
+        fx_px: focal_px,
+        fy_px: focal_px * about(1.0, 0.0015),
+        cx_px: about(639.5, 9.0) * scale,
+        cy_px: about(359.5, 7.0) * scale,
+        distortion: [k1, k2, (0.0, 0.0008), (0.0, 0.0008), k3].map(|(centre, spread)| about(centre, spread)),
+    }
 }
 
 /// The packed bodies: the file that TWINMOUND_BODIES names, else `.setup/bodies.bin` of the project.

@@ -2,6 +2,7 @@
 
 use nalgebra::Vector3;
 
+use crate::ball::FallWatch;
 use crate::detect::{DetectSettings, Followed, Models, RubberHint, follow_people};
 use crate::geometry::{Phone, Shutter, StereoRig, WorldPoint};
 use crate::ingest::Clip;
@@ -14,7 +15,8 @@ use crate::units::Seconds;
 /// Half the ground round the rubber on which a pitcher stands before the delivery, metres.
 const RUBBER_REACH_M: f64 = 0.8;
 
-/// Follows the athlete in both clips, the same person in both; times count from LEFT's first frame.
+/// Follows the athlete in both clips, the same person in both; times count from LEFT's first frame. Each picture is also shown
+/// to a watch for dropped balls, so that the videos are read once.
 pub(crate) fn follow_both(
     clips: &[Clip; 2],
     models: [Models; 2],
@@ -23,7 +25,7 @@ pub(crate) fn follow_both(
     offset_s: Option<f64>,
     progress: &dyn Progress,
     warnings: &mut Warnings,
-) -> Result<[PoseTrack; 2], PipelineError> {
+) -> Result<([PoseTrack; 2], [FallWatch; 2]), PipelineError> {
     let frames: u64 = clips.iter().map(|c| c.info.frames_estimate).sum();
     progress.start("find the athlete in both videos", Some(frames));
     let [mut left_models, mut right_models] = models;
@@ -33,10 +35,16 @@ pub(crate) fn follow_both(
             rubber: rubber_in_picture(rig, phone),
             ..DetectSettings::default()
         };
+        let mut watch = FallWatch::new(clip.info.rate_hz);
         let mut frames = clip.frames()?;
-        let people = follow_people(&mut frames, models, &settings, &Steps(progress))
+        let watched = frames.by_ref().inspect(|frame| {
+            if let Ok(frame) = frame {
+                watch.look(frame.pts, &frame.picture);
+            }
+        });
+        let people = follow_people(watched, models, &settings, &Steps(progress))
             .map_err(|source| PipelineError::InVideo { phone, source })?;
-        Ok::<_, PipelineError>((people, frames.warnings().to_vec()))
+        Ok::<_, PipelineError>((people, frames.warnings().to_vec(), watch))
     };
     let (left, right) = std::thread::scope(|threads| {
         let left = threads.spawn(|| one(Phone::Left, &mut left_models));
@@ -50,7 +58,8 @@ pub(crate) fn follow_both(
     let search = || clocks::search(offset_s, clips, rig);
     let chosen = same_person::choose(both, rig, shutters, search, warnings);
     let zero = clips[0].info.start;
-    let mut tracks = [left, right]
+    let watches = [left.2, right.2];
+    let mut tracks = [(left.0, left.1), (right.0, right.1)]
         .into_iter()
         .zip(chosen)
         .map(|((people, decoding), which)| {
@@ -60,7 +69,7 @@ pub(crate) fn follow_both(
             counted_from(followed, zero)
         });
     let mut next = || tracks.next().unwrap_or_default();
-    Ok([next(), next()])
+    Ok(([next(), next()], watches))
 }
 
 fn counted_from(followed: Followed, zero: Seconds) -> PoseTrack {

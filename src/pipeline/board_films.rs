@@ -6,14 +6,15 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::calibrate::{
-    Board, CalibrateSettings, Calibration, Film, Lens, LensFile, OpenCvLens, Pairing, RigFile, calibrate,
-    find_board, is_opencv_yaml, lens, opencv_pose,
+    Board, CalibrateSettings, Calibration, Film, GroundMark, Lens, LensFile, OpenCvLens, Pairing, RigFile,
+    calibrate, find_board, is_opencv_yaml, lens, opencv_pose,
 };
 use crate::geometry::Phone;
 use crate::ingest::{Clip, IngestOptions, open_clip};
 use crate::picture::Grey;
 use crate::pipeline::{PipelineError, clocks, given, refuse_same_video};
 use crate::quality::{Progress, Warning, Warnings};
+use crate::report::rig_page;
 use crate::store::write_whole;
 use crate::units::Seconds;
 
@@ -63,6 +64,8 @@ pub struct BoardRequest {
     pub board_at_m: Option<[f64; 2]>,
     /// Whether the board was set up with a spirit level.
     pub board_levelled: bool,
+    /// Points of the ground marked in both phones' pictures; none: the upright board gives the world.
+    pub ground: Vec<GroundMark>,
     /// Known clock offset (left time = right time + offset), seconds.
     pub offset_s: Option<f64>,
     /// File to write.
@@ -86,6 +89,7 @@ pub fn calibrate_recording(
         known_pose,
         phones_apart_m: request.phones_apart_m,
         board_at_m: request.board_at_m.unwrap_or_default(),
+        ground: request.ground.clone(),
         ..CalibrateSettings::new(request.board)
     };
     if request.board_levelled {
@@ -134,8 +138,26 @@ pub fn calibrate_recording(
         [known[0].as_ref(), known[1].as_ref()],
         &settings,
     )?;
+    // The rig file last: whoever waits for it finds its page.
+    let name = request
+        .out
+        .file_name()
+        .map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    write_whole(
+        &rig_page_path(&request.out),
+        rig_page(&calibration, &name).as_bytes(),
+    )?;
     write_whole(&request.out, RigFile::from(&calibration).to_json().as_bytes())?;
     Ok((calibration, warnings.into_vec()))
+}
+
+/// Where the page of a rig file goes: beside it, with the ending `html`.
+#[must_use]
+pub fn rig_page_path(rig: &Path) -> PathBuf {
+    if rig.extension().is_some_and(|e| e.eq_ignore_ascii_case("html")) {
+        return rig.with_extension("page.html");
+    }
+    rig.with_extension("html")
 }
 
 /// One video of the board shown close becomes a lens, written to `out` whatever its verdict.

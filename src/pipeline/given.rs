@@ -1,10 +1,11 @@
-//! Files that are given to the commands: read, checked, refused.
+//! What is given to the commands: files read, checked, refused; a phone's shutter.
 
 use std::path::Path;
 
 use crate::calibrate::{RigFile, RigFileError, Verdict};
-use crate::geometry::StereoRig;
-use crate::pipeline::PipelineError;
+use crate::geometry::{Shutter, StereoRig};
+use crate::ingest::Clip;
+use crate::pipeline::{MeasureRequest, PipelineError};
 use crate::store;
 
 /// One phone's video given twice, under one name or two.
@@ -54,4 +55,17 @@ pub(crate) fn read_rig(path: &Path) -> Result<(RigFile, StereoRig), PipelineErro
         });
     }
     Ok((file, rig))
+}
+
+/// One phone's shutter: what was given, the rest unknown.
+pub(crate) fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
+    let info = &clip.info;
+    let mut shutter = Shutter::unknown(info.width_px, info.height_px, info.turns);
+    if let Some(both) = request.readout_s {
+        (shutter.readout_s, shutter.readout_sd_s) = (both[phone], 0.0);
+    }
+    if let Some(both) = request.exposure_s {
+        (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
+    }
+    shutter
 }

@@ -9,6 +9,7 @@ use crate::ingest::Clip;
 use crate::kinematics::DeliveryMeasures;
 use crate::pipeline::{MeasureRequest, PipelineError, error};
 use crate::quality::{Status, Warning, Warnings};
+use crate::reconstruct::Reconstruction;
 use crate::skeleton::Joint;
 use crate::sync::{ClockOffset, TrackSampler};
 use crate::track::PoseTrack;
@@ -210,6 +211,17 @@ fn shared_joints(tracks: &[PoseTrack; 2], shutters: &[Shutter; 2], clock: &Clock
         }
     }
     shared
+}
+
+/// Says so when many keypoints contradict the rest.
+pub(crate) fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
+    (estimate.rejected_share > 0.1).then(|| {
+        Warning::new(
+            "keypoints_contradict",
+            format!("{:.0} % of the keypoints do not fit one body seen by both phones", 100.0 * estimate.rejected_share),
+            "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
+        )
+    })
 }
 
 /// Hand speed and release are doubtful when the hand smears.

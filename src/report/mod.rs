@@ -1,9 +1,9 @@
 //! Report: results become pages and tables.
 //!
 //! Input: the records of [`crate::store`], figures over time and key pictures ([`ReportContent`]). Output: one
-//! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; a table
-//! for the terminal ([`terminal_table`]); and both for several deliveries of one athlete ([`session_page`],
-//! [`session_table`]). Nothing is computed here but rounding.
+//! self-contained page for all deliveries of a recording ([`page`]), readable on a phone, without network; one for a rig
+//! ([`rig_page`]); a table for the terminal ([`terminal_table`]); and both for several deliveries of one athlete
+//! ([`session_page`], [`session_table`]). Nothing is computed here but rounding.
 
 /// Drawings true to scale.
 mod drawing;
@@ -19,6 +19,9 @@ mod placement;
 
 /// The findings in words.
 mod advice;
+
+/// The page of a rig.
+mod rig_page;
 
 /// What is said.
 mod content;
@@ -57,6 +60,7 @@ pub use board::{BoardSheet, BoardUndrawable, Paper};
 pub use content::{Curve, Curves, DeliveryContent, KeyPicture, ReportContent};
 pub use html::page;
 pub use placement::{placement_pdf, placement_svg, placement_words};
+pub use rig_page::rig_page;
 pub use session::{session_page, session_table};
 pub use table::terminal_table;
 pub use tiles::Tiling;

@@ -19,7 +19,7 @@ const SETTINGS: [&str; 7] = [
     "Lock focus and exposure on the mound (long press); switch video stabilisation and automatic lens change off.",
     "Shutter 1/1000 s or shorter: sunlight or bright overcast has it. Indoors about 1000 lux are needed; most halls have less.",
     "Tripods stand still from the first board picture to the last pitch: do not touch them in between.",
-    "Start both phones, then clap twice, loudly, near the mound.",
+    "Start both phones, clap twice near the mound, then drop a ball twice from shoulder height where both see it bounce.",
     "Board: close (1.5-3 m) to each phone, tilted, all over the picture; then in ten places at the mound, half-way to both phones.",
     "Last: the board upright on the rubber's front edge, print toward home plate, still for three seconds; set it down anew three to five times.",
 ];

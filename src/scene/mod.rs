@@ -66,6 +66,9 @@ mod develop;
 /// Films of a delivery.
 pub mod film;
 
+/// A ball dropped for the clocks.
+pub mod dropped;
+
 /// The checkerboard and films of it.
 pub mod board;
 

@@ -11,6 +11,66 @@ const DISAGREE_SD: f64 = 3.5;
 /// 30 millionths.
 const MIN_DRIFT_SPAN_S: f64 = 20.0;
 
+/// Growth of two phones' clock offset, standard deviation, seconds per second (common practice, no source).
+const DRIFT_SD: f64 = 25e-6;
+
+/// Joins what the joints' motion and a dropped ball say; `None` with neither. The ball, seen some seconds before or after the
+/// delivery, is as much less sure as the clocks may have drifted meanwhile; what the readouts leave open is alike in both.
+/// When they disagree the ball is believed: it is placed better than a joint, and the warning says so.
+#[must_use]
+pub fn fuse_pictures(
+    motion: Option<&MotionOffset>,
+    drop: Option<&MotionOffset>,
+) -> Option<(ClockOffset, Vec<Warning>)> {
+    let (motion, drop) = match (motion, drop) {
+        (None, None) => return None,
+        (Some(motion), None) => return Some((motion.clock, Vec::new())),
+        (None, Some(drop)) => return Some((dropped(drop), Vec::new())),
+        (Some(motion), Some(drop)) => (motion, drop),
+    };
+    let at = motion.clock.at;
+    let drifted_s = DRIFT_SD * (at - drop.clock.at).abs().0;
+    let ball = ClockOffset {
+        sd_s: drop.clock.sd_s.hypot(drifted_s),
+        at,
+        ..dropped(drop)
+    };
+    let apart_s = ball.offset_s - motion.clock.offset_s;
+    if apart_s.abs() > DISAGREE_SD * ball.sd_s.hypot(motion.clock.sd_s) {
+        let warning = Warning::new(
+            "clocks_disagree",
+            format!(
+                "The dropped ball puts the clocks {:.4} s apart and the delivery's motion {:.4} s; the ball is used.",
+                ball.offset_s, motion.clock.offset_s
+            ),
+            "Drop the ball again where both phones see it bounce, away from people, and check that no phone was moved since the calibration.",
+        );
+        return Some((ball, vec![warning]));
+    }
+    let weights = [1.0 / motion.clock.sd_s.powi(2), 1.0 / ball.sd_s.powi(2)];
+    let total: f64 = weights.iter().sum();
+    let [of_motion, of_ball] = weights.map(|w| w / total);
+    let own = |sd_s: f64, readout_sd_s: f64| (sd_s * sd_s - readout_sd_s * readout_sd_s).max(0.0);
+    let apart = of_motion.powi(2) * own(motion.clock.sd_s, motion.readout_sd_s)
+        + of_ball.powi(2) * own(ball.sd_s, drop.readout_sd_s);
+    let alike_s = of_motion * motion.readout_sd_s + of_ball * drop.readout_sd_s;
+    let joint = ClockOffset {
+        offset_s: of_motion * motion.clock.offset_s + of_ball * ball.offset_s,
+        sd_s: apart.sqrt().hypot(alike_s),
+        at,
+        drift: None,
+        source: ClockSource::DropAndMotion,
+    };
+    Some((joint, Vec::new()))
+}
+
+fn dropped(drop: &MotionOffset) -> ClockOffset {
+    ClockOffset {
+        source: ClockSource::Drop,
+        ..drop.clock
+    }
+}
+
 /// Joins what sound and motion say. When they disagree, motion is believed (a phone's delay between sound and picture
 /// is unknown, its pictures are not) and the warning says so.
 ///
@@ -37,12 +97,16 @@ pub fn fuse(
         (Some(sound), Some(motion)) => {
             let heard_s = sound.offset_at(motion.at).0;
             let apart_s = heard_s - motion.offset_s;
+            let (seen, source) = match motion.source {
+                ClockSource::Drop | ClockSource::DropAndMotion => ("the dropped ball", motion.source),
+                _ => ("motion", ClockSource::SoundAndMotion),
+            };
             let (vs, vm) = (sound.sd_s.powi(2), motion.sd_s.powi(2));
             if apart_s.abs() > DISAGREE_SD * (vs + vm).sqrt() {
                 let warning = Warning::new(
                     "clocks_disagree",
                     format!(
-                        "Sound puts the clocks {heard_s:.4} s apart and motion {:.4} s; motion is used.",
+                        "Sound puts the clocks {heard_s:.4} s apart and {seen} {:.4} s; {seen} is used.",
                         motion.offset_s
                     ),
                     "Clap in view of both phones before each recording, and check that both files are of it.",
@@ -54,7 +118,7 @@ pub fn fuse(
                 sd_s: (vs * vm / (vs + vm)).sqrt(),
                 at: motion.at,
                 drift: motion.drift,
-                source: ClockSource::SoundAndMotion,
+                source,
             };
             Ok((joint, Vec::new()))
         }
@@ -157,6 +221,48 @@ mod tests {
             fuse(Some(&sound), None).unwrap().1[0].code,
             "clocks_from_sound_only"
         );
+    }
+
+    fn seen(clock: ClockOffset, readout_sd_s: f64) -> MotionOffset {
+        MotionOffset {
+            clock,
+            readout_sd_s,
+            samples: 100,
+            residual_px: 0.4,
+            residual_scale: 1.0,
+            colour_share: 0.5,
+            colour_tau_s: 0.02,
+        }
+    }
+
+    #[test]
+    fn a_dropped_ball_decides_beside_the_motion_and_alone() {
+        let motion = seen(offset(0.1004, 0.0005, 8.0, ClockSource::Motion), 0.0001);
+        let ball = seen(offset(0.1000, 0.0001, 2.0, ClockSource::Motion), 0.00005);
+        let (both, said) = fuse_pictures(Some(&motion), Some(&ball)).unwrap();
+        assert!(said.is_empty());
+        assert_eq!((both.source, both.at), (ClockSource::DropAndMotion, Seconds(8.0)));
+        // Six seconds of drift make the ball's doubt 0.18 ms; the readouts' part is not averaged away.
+        assert!(both.offset_s > 0.1 && both.offset_s < 0.100_1, "{both:?}");
+        assert!(both.sd_s < 0.000_18 && both.sd_s > 0.000_16, "{both:?}");
+        let (alone, _) = fuse_pictures(None, Some(&ball)).unwrap();
+        assert_eq!(alone.source, ClockSource::Drop);
+        assert!(fuse_pictures(None, None).is_none());
+        let sound = offset(0.110, 0.02, 0.0, ClockSource::Sound);
+        assert_eq!(
+            fuse(Some(&sound), Some(&alone)).unwrap().0.source,
+            ClockSource::Drop
+        );
+    }
+
+    #[test]
+    fn a_ball_that_contradicts_the_motion_is_said_so_and_wins() {
+        let motion = seen(offset(0.1040, 0.0005, 8.0, ClockSource::Motion), 0.0);
+        let ball = seen(offset(0.1000, 0.0001, 7.0, ClockSource::Motion), 0.0);
+        let (both, said) = fuse_pictures(Some(&motion), Some(&ball)).unwrap();
+        assert!((both.offset_s - 0.1).abs() < 1e-12);
+        assert_eq!(said[0].code, "clocks_disagree");
+        assert!(said[0].text.contains("ball is used"), "{said:?}");
     }
 
     #[test]

@@ -9,8 +9,8 @@
 //! | a ball dropped in view of both: the same with a point that is placed better and turns round sharply | `dropped` | a tenth of a millisecond |
 //! | the coach, by hand | [`ClockOffset::by_hand`] | what he says |
 //!
-//! Sound comes before the athlete is found and is a prior; motion comes after and decides; [`fuse`] joins them and
-//! warns when they disagree. The offset relates PTS clocks, `left time = right time + offset`; its doubt is that of the
+//! Sound comes before the athlete is found and is a prior; motion comes after and decides, with the dropped ball where there
+//! is one ([`fuse_pictures`]); [`fuse`] joins it with sound. Both warn when their witnesses disagree. The offset relates PTS clocks, `left time = right time + offset`; its doubt is that of the
 //! frames' middle instants, because a row-0 clock cannot be told apart from the readout.
 
 /// Values between samples of one joint.
@@ -52,7 +52,7 @@ mod fuse;
 use crate::units::Seconds;
 
 pub use dropped::{DropViews, Spot, offset_from_drop};
-pub use fuse::{fuse, pool, pool_deliveries};
+pub use fuse::{fuse, fuse_pictures, pool, pool_deliveries};
 pub use motion::{MotionOffset, MotionSearch, MotionViews, offset_from_motion};
 pub use pairing::{SampledJoint, TrackSampler};
 pub use same_person::views_apart_px;
@@ -67,6 +67,10 @@ pub enum ClockSource {
     Motion,
     /// Both, in agreement.
     SoundAndMotion,
+    /// A dropped ball.
+    Drop,
+    /// A dropped ball and the motion of the joints, in agreement.
+    DropAndMotion,
     /// Given by the user.
     Hand,
 }
@@ -121,7 +125,7 @@ impl ClockOffset {
 }
 
 /// Why no offset could be found.
-#[derive(Debug, thiserror::Error, PartialEq)]
+#[derive(Clone, Debug, thiserror::Error, PartialEq)]
 pub enum SyncError {
     /// A sound track that is too short or silent.
     #[error(
