@@ -17,7 +17,8 @@ pub(super) fn explains(cause: &Rule, effect: &Rule) -> bool {
 /// The fired faults in the order in which they are told, and whether the first of them is the one to work on first.
 ///
 /// First comes a root: one that may be first and that nothing explains which may be first itself; of several roots a very
-/// likely one before a likely one, then as the rules stand, from the ground up. What it explains follows, then the rest.
+/// likely one before a likely one, then as the rules stand, from the ground up. What it explains follows, causes before
+/// effects, then the rest.
 pub(super) fn ordered(fired: Vec<Fired<'_>>) -> (Vec<Fired<'_>>, bool) {
     let may_be: Vec<bool> = fired.iter().map(|f| f.verdict.may_be_first()).collect();
     let root = |i: usize| {
@@ -33,15 +34,28 @@ pub(super) fn ordered(fired: Vec<Fired<'_>>) -> (Vec<Fired<'_>>, bool) {
     let Some(&first) = roots.first() else {
         return (fired, false);
     };
-    let mut places = vec![first];
+    let mut follows = vec![first];
     let mut at = 0;
-    while let Some(&cause) = places.get(at) {
+    while let Some(&cause) = follows.get(at) {
         for i in 0..fired.len() {
-            if !places.contains(&i) && explains(fired[cause].rule, fired[i].rule) {
-                places.push(i);
+            if !follows.contains(&i) && explains(fired[cause].rule, fired[i].rule) {
+                follows.push(i);
             }
         }
         at += 1;
+    }
+    follows.sort_unstable();
+    let mut places = vec![first];
+    // Causes before effects; the rules stand in no circle, so there is always a next one.
+    while let Some(next) = follows.iter().copied().find(|i| {
+        let open = |j: &&usize| !places.contains(j) && *j != i;
+        !places.contains(i)
+            && !follows
+                .iter()
+                .filter(open)
+                .any(|j| explains(fired[*j].rule, fired[*i].rule))
+    }) {
+        places.push(next);
     }
     for i in 0..fired.len() {
         if !places.contains(&i) {

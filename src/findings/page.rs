@@ -7,7 +7,7 @@ use crate::findings::judge::{LIKELY, VERY_LIKELY, unit_of};
 use crate::findings::rules::{Rule, rules};
 use crate::findings::shared_errors::shared_errors;
 use crate::findings::{Direction, FindingsError};
-use crate::units::with_unit;
+use crate::units::{unit_sign, with_unit};
 
 const HEAD: &str = "# Findings and published bands\n\nMade from `src/findings/rules.toml`, `bands.toml` and \
 `shared_errors.toml`.\n\nA rule looks at one or more figures, each against a threshold. From a figure's value and its standard \
@@ -131,11 +131,9 @@ fn looked_at(rule: &Rule) -> String {
                 .minus
                 .as_ref()
                 .map_or_else(String::new, |m| format!(" less `{m}`"));
-            format!(
-                "`{}`{minus} {side} {}",
-                clue.metric,
-                with_unit(threshold, unit_of(&clue.metric))
-            )
+            let unit = unit_sign(unit_of(&clue.metric));
+            let gap = if unit == "°" { "" } else { " " };
+            format!("`{}`{minus} {side} {threshold}{gap}{unit}", clue.metric)
         })
         .collect();
     if clues.len() > 1 && rule.least() < clues.len() {

@@ -166,6 +166,17 @@ fn parsed(text: &str) -> Result<Rules, FindingsError> {
     if ids.len() != rules.fault.len() {
         return Err(broken("an id stands twice".to_owned()));
     }
+    // What nothing left explains is taken away; a circle stays.
+    let mut left: Vec<&Rule> = rules.fault.iter().collect();
+    while let Some(at) = left
+        .iter()
+        .position(|rule| !left.iter().any(|cause| cause.explains.contains(&rule.id)))
+    {
+        left.remove(at);
+    }
+    if let Some(rule) = left.first() {
+        return Err(broken(format!("{}: it explains itself in a circle", rule.id)));
+    }
     Ok(rules)
 }
 
@@ -201,6 +212,7 @@ clue = [{ metric = "stride_length_pct_height", below = 60.0, says = "{value}", n
             ("explains = []", "explains = [\"b\"]", "not there"),
             ("provenance", "provenence", "provenence"),
             ("explains = []", "least = 2", "as many"),
+            ("explains = []", "explains = [\"a\"]", "circle"),
         ] {
             let error = parsed(&ONE.replace(from, to)).unwrap_err();
             assert!(error.to_string().contains(what), "{error}");

@@ -116,6 +116,79 @@ fn a_mirrored_left_hander_is_told_the_same() {
     }
 }
 
+fn exact(figures: &[(&str, f64)]) -> Evidence {
+    let figure = |value: f64| Figure {
+        value,
+        sd: Some(1e-3),
+        doubtful: false,
+        bandwidth_hz: None,
+    };
+    Evidence {
+        figures: figures
+            .iter()
+            .map(|(id, value)| ((*id).to_owned(), figure(*value)))
+            .collect(),
+        deliveries: 1,
+        ..Evidence::default()
+    }
+}
+
+const SHOULDERS: &str = "shoulder_line_tilt_at_max_external_rotation_deg";
+const SPINE: &str = "trunk_contralateral_tilt_at_max_external_rotation_deg";
+
+/// Early rotation -> little linear energy -> pulling -> side tilt.
+#[test]
+fn what_explains_comes_before_what_it_explains() {
+    let found = find(&exact(&[
+        (SHOULDERS, 40.0),
+        (SPINE, 33.0),
+        ("glove_arm_peak_to_foot_contact_s", -0.1),
+        ("linear_share_of_kinetic_energy_at_foot_contact_pct", 45.0),
+        ("pelvis_rotation_at_foot_contact_deg", 45.0),
+        ("elbow_flexion_at_foot_contact_deg", 40.0),
+    ]))
+    .unwrap();
+    let ids: Vec<&str> = found.faults.iter().map(|f| f.id.as_str()).collect();
+    assert_eq!(
+        ids,
+        [
+            "early_rotation",
+            "little_straight_energy",
+            "glove_pull",
+            "side_tilt",
+            "straight_elbow"
+        ]
+    );
+    assert_eq!(found.first.as_deref(), Some("early_rotation"));
+    assert_eq!(
+        found.faults[3].explained_by,
+        ["early_rotation", "little_straight_energy", "glove_pull"]
+    );
+    // Little straight energy alone is a consequence whose cause was not found.
+    let alone = find(&exact(&[(
+        "linear_share_of_kinetic_energy_at_foot_contact_pct",
+        45.0,
+    )]))
+    .unwrap();
+    assert_eq!((alone.first, alone.faults.len()), (None, 1));
+}
+
+#[test]
+fn side_tilt_by_one_definition_alone_is_told_but_never_first() {
+    for one in [
+        [(SHOULDERS, 40.0), (SPINE, 15.0)],
+        [(SHOULDERS, 15.0), (SPINE, 33.0)],
+    ] {
+        let found = find(&exact(&one)).unwrap();
+        assert_eq!(found.first, None);
+        assert_eq!(found.faults[0].id, "side_tilt");
+        let caveat = found.faults[0].caveat.as_deref().unwrap();
+        assert!(caveat.contains("definition unsure"));
+    }
+    let both = find(&exact(&[(SHOULDERS, 40.0), (SPINE, 33.0)])).unwrap();
+    assert_eq!(both.first.as_deref(), Some("side_tilt"));
+}
+
 /// Doubt decides, a doubtful figure supports nothing, and what cannot be told is named.
 #[test]
 fn a_finding_needs_figures_that_are_safe_to_act_on() {
