@@ -224,7 +224,7 @@ fn look_at(
             });
         }
     }
-    let shutters = [0, 1].map(|i| shutter(&clips[i], i, request));
+    let shutters = [0, 1].map(|i| known::shutter(&clips[i], i, request));
     let tracks = match &known.tracks {
         Some(tracks) => tracks.clone(),
         None => {
@@ -308,10 +308,7 @@ fn measure_delivery(
     let mut measures = measure(&estimate.trajectory, &athlete, &options);
     warnings.extend(rig_checks::hand_smear(&recording.shutters, &mut measures));
     warnings.extend(measures.warnings.clone());
-    let evidence = Evidence {
-        from_pictures: true,
-        ..Evidence::of(&measures).among(&request.peers)
-    };
+    let evidence = Evidence::of(&measures).among(&request.peers).seen_in_pictures();
     let record = records::delivery(
         records::source(request, recording, &estimate)?,
         Some(records::rig(&recording.rig_file)),
@@ -390,17 +387,4 @@ fn fit_warning(estimate: &Reconstruction) -> Option<Warning> {
             "check that LEFT and RIGHT are not exchanged, that no phone moved since the calibration and that nobody stands in front of the athlete",
         )
     })
-}
-
-/// One phone's shutter: what was given, the rest unknown.
-fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
-    let info = &clip.info;
-    let mut shutter = Shutter::unknown(info.width_px, info.height_px, info.turns);
-    if let Some(both) = request.readout_s {
-        (shutter.readout_s, shutter.readout_sd_s) = (both[phone], 0.0);
-    }
-    if let Some(both) = request.exposure_s {
-        (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
-    }
-    shutter
 }

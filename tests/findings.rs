@@ -6,7 +6,9 @@
     reason = "a test stops at the first surprise; tables are for --nocapture"
 )]
 
+mod docs;
 mod laws;
 mod measured;
 mod planted;
 mod published;
+mod told;

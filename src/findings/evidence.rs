@@ -65,6 +65,15 @@ impl Evidence {
         }
     }
 
+    /// The same figures, of joints that come from two phones' pictures.
+    #[must_use]
+    pub fn seen_in_pictures(self) -> Self {
+        Self {
+            from_pictures: true,
+            ..self
+        }
+    }
+
     /// Whether the athlete still grows, as far as is known.
     #[must_use]
     pub fn young(&self) -> bool {

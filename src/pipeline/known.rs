@@ -1,8 +1,9 @@
-//! What is known instead of measured: for finding out where errors come from.
+//! What is known instead of measured: of the shutters, and, for finding out where errors come from, of anything else.
 
-use crate::geometry::StereoRig;
+use crate::geometry::{Shutter, StereoRig};
+use crate::ingest::Clip;
 use crate::kinematics::DeliverySpan;
-use crate::pipeline::Recording;
+use crate::pipeline::{MeasureRequest, Recording};
 use crate::reconstruct::{Clock, Reconstruction};
 use crate::skeleton::PerJoint;
 use crate::track::PoseTrack;
@@ -43,4 +44,17 @@ pub(crate) fn joints_alone(recording: &Recording, span: &DeliverySpan) -> Recons
         residual_scale: 1.0,
         rejected_share: 0.0,
     }
+}
+
+/// One phone's shutter: what was given, the rest unknown.
+pub(crate) fn shutter(clip: &Clip, phone: usize, request: &MeasureRequest) -> Shutter {
+    let info = &clip.info;
+    let mut shutter = Shutter::unknown(info.width_px, info.height_px, info.turns);
+    if let Some(both) = request.readout_s {
+        (shutter.readout_s, shutter.readout_sd_s) = (both[phone], 0.0);
+    }
+    if let Some(both) = request.exposure_s {
+        (shutter.exposure_s, shutter.exposure_sd_s) = (both[phone], 0.0);
+    }
+    shutter
 }

@@ -116,17 +116,16 @@ fn reference(metric: &MetricRecord) -> Markup {
 
 /// The same of a figure from anywhere.
 pub(super) fn published(reference: Option<&ReferenceRecord>, unit: &str) -> Markup {
-    let place = |r: &ReferenceRecord| match r.place.as_deref() {
-        Some("below") => ": below",
-        Some("above") => ": above",
-        Some("within") => ": within",
-        _ => "",
-    };
     html! {
         @if let Some(r) = reference {
             small.reference title=(r.source) {
                 @match r.level { Some(level) => (level.words()), None => "published" }
-                " " (rounded(r.low, unit)) " to " (with_unit(r.high, unit)) (place(r))
+                " " (rounded(r.low, unit)) " to " (with_unit(r.high, unit))
+                @match r.place.as_deref() {
+                    Some(place @ ("below" | "above")) => { ": " b { (place) } },
+                    Some("within") => ": within",
+                    _ => {}
+                }
                 @if let Some(caveat) = &r.caveat { " (" (caveat.split(':').next().unwrap_or(caveat)) ")" }
             }
         }

@@ -85,7 +85,8 @@ pub(super) fn how_to_read() -> Markup {
                 dt { "Findings" }
                 dd {
                     "A finding compares figures with a line from a publication or from common practice, and is stated only when the "
-                    "doubt allows it: \"likely\" is four times in five or more, \"very likely\" nineteen in twenty."
+                    "doubt allows it: \"likely\" is four times in five or more, \"very likely\" nineteen in twenty. For videos that doubt is wider than the ± "
+                    "beside the figure: errors that all recordings by two phones share are counted in."
                 }
                 dt { "Published values" }
                 dd {

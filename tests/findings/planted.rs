@@ -25,7 +25,7 @@ const PLANTED: [(&str, &str, [f64; 3]); 10] = [
     ("early-rotation", "early_rotation", [1.0, 0.75, 0.5]),
     ("late-rotation", "late_rotation", [1.0, 0.75, 0.5]),
     ("little-travel", "little_travel", [1.0, 0.8, 0.6]),
-    ("heel-pop", "heel_pop", [1.0, 0.7, 0.4]),
+    ("heel-pop", "heel_pop", [1.0, 0.85, 0.4]),
     ("glove-pull", "glove_pull", [1.0, 0.75, 0.5]),
     ("side-tilt", "side_tilt", [1.0, 0.8, 0.65]),
     ("upright-trunk", "upright_trunk", [1.0, 0.9, 0.75]),
@@ -152,7 +152,9 @@ fn planted_faults_come_first_and_clean_deliveries_are_left_in_peace() {
     let mut rows = Vec::new();
     let mut wrong = Vec::new();
     for (style, finding, strengths) in PLANTED {
-        for strength in strengths {
+        // The plain ones every time; the weaker ones too in the long tests, and for the page.
+        let all = cfg!(feature = "long-tests") || super::docs::writing();
+        for strength in strengths.into_iter().take(if all { 3 } else { 1 }) {
             let counts = firsts(style, strength, &errors);
             let right = |way: Joints, hand: &'static str| {
                 counts
@@ -201,6 +203,6 @@ fn planted_faults_come_first_and_clean_deliveries_are_left_in_peace() {
         println!("{row}");
         clean_rows.push(row);
     }
-    super::laws::table_of_the_page(&rows, &clean_rows);
+    super::docs::tables_of_the_page(&rows, &clean_rows);
     assert!(wrong.is_empty(), "{wrong:#?}");
 }

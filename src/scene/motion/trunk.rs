@@ -75,7 +75,7 @@ impl TrunkCurves {
         // Without separation the trunk goes along with the pelvis instead of staying closed.
         let together = style.no_separation;
         let closed = -35.0
-            + 25.0 * together
+            + 31.0 * together
             + 14.0 * style.early_rotation
             + 10.0 * style.little_travel
             + 0.5 * coil
