@@ -6,7 +6,7 @@ use crate::quality::Status;
 use crate::report::labels::{Group, Label, event_name, label};
 use crate::report::numbers::{doubt, rounded, with_unit};
 use crate::report::wording::{in_words, sentence, shape};
-use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord};
+use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord, ReferenceRecord};
 
 /// All groups with their tables, and the reasons of what is doubtful or missing.
 pub(super) fn tables(record: &DeliveryRecord) -> Markup {
