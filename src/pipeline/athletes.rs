@@ -54,7 +54,7 @@ pub(crate) fn follow_both(
     progress.finish();
     let left = left.unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
     let right = right?;
-    let both = [&left.0, &right.0];
+    let both = [&left.0.people[..], &right.0.people[..]];
     let search = || clocks::search(offset_s, clips, rig);
     let chosen = same_person::choose(both, rig, shutters, search, warnings);
     let zero = clips[0].info.start;
