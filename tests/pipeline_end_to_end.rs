@@ -26,11 +26,6 @@ const MAX_EVENT_S: f64 = 0.0125;
 const MAX_RELEASE_S: f64 = 0.0042;
 const MAX_BALL_SPEED_PCT: f64 = 2.0;
 const MAX_ANGLE_DEG: f64 = 6.0;
-/// Angles that do not reach [`MAX_ANGLE_DEG`] yet, pinned where they stand: the throwing arm and the shoulder behind the
-/// trunk are hidden from one phone about foot contact, and the network guesses them several centimetres off. One that
-/// comes under [`SHORT_IS_OVER_DEG`] fails the test, so that the list can only shrink.
-const SHORT_OF_THE_GOAL: [(Side, &str, f64); 1] = [(Side::Left, "elbow_flexion_at_foot_contact_deg", 8.0)];
-const SHORT_IS_OVER_DEG: f64 = 3.0;
 const MAX_CLOCK_S: f64 = 0.001;
 /// Without it, a mean over few joints would say nothing.
 const MAX_MISSING_SHARE: f64 = 0.1;
@@ -300,13 +295,7 @@ impl Table {
         );
         for id in ANGLES {
             let error = value(measured, id).zip(value(truth, id)).map(|(a, b)| a - b);
-            let short = SHORT_OF_THE_GOAL.iter().find(|s| (s.0, s.1) == (throws, id));
-            table.row(id, error, short.map_or(MAX_ANGLE_DEG, |s| s.2));
-            if short.is_some() && error.is_some_and(|e| e.abs() < SHORT_IS_OVER_DEG) {
-                table
-                    .wrong
-                    .push(format!("{id} reaches its goal: take it from SHORT_OF_THE_GOAL"));
-            }
+            table.row(id, error, MAX_ANGLE_DEG);
         }
         for joint in Joint::ALL {
             if let Some(mm) = c.per_joint_mm[joint] {
