@@ -162,7 +162,8 @@ fn marks_on_the_ground_that_cannot_be_are_refused() {
     let one = ["--ground", "300,400:280,400"];
     calibrate(&desk, &one).refused(&["two at least are needed", "rubber's front edge"]);
     let apart = ["--ground", "300,400:280,100"];
-    calibrate(&desk, &[&one[..], &apart[..]].concat()).refused(&["mark 2 of the ground", "LEFT's picture"]);
+    calibrate(&desk, &[&one[..], &apart[..]].concat())
+        .refused(&["mark 2 of the ground", "in LEFT's and in RIGHT's picture"]);
     let slip = calibrate(&desk, &["--ground", "300,400"]);
     assert!(slip.err.contains("LX,LY:RX,RY"), "{}", slip.err);
     assert!(!desk.at("rig.json").exists() && !desk.at("rig.html").exists());

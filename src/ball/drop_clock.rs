@@ -13,6 +13,9 @@ use crate::units::Seconds;
 /// A drop tells the offset beforehand to better than this, seconds.
 const ABOUT_S: f64 = 0.022;
 
+/// Fewest frames of each phone in which something that falls must stand clear and be as large as a ball, to be taken for one.
+const FEWEST: usize = 20;
+
 /// The offset between the clocks from balls dropped in view of both phones.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DropClock {
@@ -83,12 +86,12 @@ pub fn clock_from_drops(
     );
     let first = dropped.first().ok_or(NoDrop::NotSeen)?;
     let zero = clips[0].info.start;
-    let at_s = first.landed_s() - zero.0;
+    let mut seen_s = None;
     let mut used = Vec::new();
     let mut followed_to = Seconds(f64::NEG_INFINITY);
     for drop in &dropped {
         // The fall after a bounce belongs to the drop before it.
-        if drop.began_s() - zero.0 < followed_to.0 {
+        if drop.landed_s() - zero.0 < followed_to.0 {
             continue;
         }
         let [left, right] = followed(drop, clips)?;
@@ -99,11 +102,16 @@ pub fn clock_from_drops(
             turned = ?[left.turned, right.turned],
             "drop"
         );
+        if left.spots.len().min(right.spots.len()) < FEWEST {
+            continue;
+        }
+        seen_s.get_or_insert(drop.landed_s() - zero.0);
         if left.turned && right.turned {
             followed_to = left.spots.last().map_or(followed_to, |spot| spot.pts);
             used.push(([left.spots, right.spots], drop.about_m));
         }
     }
+    let at_s = seen_s.ok_or(NoDrop::NotSeen)?;
     if used.is_empty() {
         return Err(NoDrop::NoBounce { at_s });
     }

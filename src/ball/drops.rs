@@ -26,6 +26,9 @@ const SHARE: (f64, f64) = (0.8, 1.2);
 const OFF_DEG: (f64, f64) = (15.0, 30.0);
 /// A dropped ball goes aside no faster than this, metres per second.
 const ASIDE_M_S: f64 = 1.5;
+/// What falls is as long as a ball there: least and most, in its diameters. The crescent of a slow one is short; a foot or a
+/// glove is three and more.
+const LONG: (f64, f64) = (0.3, 2.5);
 /// Drops whose offsets differ by less than this agree, seconds.
 const AGREE_S: f64 = 0.015;
 
@@ -48,11 +51,6 @@ impl Drop {
     /// When the left phone saw it land, about, on its own clock, seconds.
     pub(crate) fn landed_s(&self) -> f64 {
         self.falls[0].to_s
-    }
-
-    /// When the left phone first saw it fall, on its own clock, seconds.
-    pub(crate) fn began_s(&self) -> f64 {
-        self.falls[0].from_s
     }
 }
 
@@ -103,6 +101,9 @@ pub(crate) fn drops(falls: [&[Fall]; 2], rig: &StereoRig, centre_s: f64, half_wi
     first
 }
 
+/// When, on LEFT's clock, and where, left camera, metres.
+type Passed = (f64, Vector3<f64>);
+
 /// Two falls as one, if they are.
 fn dropped(falls: [&Fall; 2], rig: &StereoRig, by_ends_s: f64) -> Option<Drop> {
     let steps = (ENDS_S / STEP_S) as i32;
@@ -133,20 +134,22 @@ fn dropped(falls: [&Fall; 2], rig: &StereoRig, by_ends_s: f64) -> Option<Drop> {
         && aside_m_s <= ASIDE_M_S;
     let middle = path.get(path.len() / 2)?.1;
     let in_right = rig.right_from_left.0.apply(&middle);
-    is_one.then(|| Drop {
+    let ball_px = [
+        BALL_DIAMETER_M * rig.left.fx_px / middle.z,
+        BALL_DIAMETER_M * rig.right.fx_px / in_right.z,
+    ];
+    let as_long = (0..2).all(|i| (LONG.0..=LONG.1).contains(&(falls[i].long_px / ball_px[i])));
+    (is_one && as_long).then(|| Drop {
         offset_s,
         falls: falls.map(Clone::clone),
-        ball_px: [
-            BALL_DIAMETER_M * rig.left.fx_px / middle.z,
-            BALL_DIAMETER_M * rig.right.fx_px / in_right.z,
-        ],
+        ball_px,
         about_m: middle,
         miss_m,
     })
 }
 
 /// Where the lines of sight meet at instants that both falls share, in the left camera (metres), and by how much they miss.
-fn together(falls: [&Fall; 2], rig: &StereoRig, offset_s: f64) -> Option<(Vec<(f64, Vector3<f64>)>, f64)> {
+fn together(falls: [&Fall; 2], rig: &StereoRig, offset_s: f64) -> Option<(Vec<Passed>, f64)> {
     let from_s = falls[0].from_s.max(falls[1].from_s + offset_s);
     let to_s = falls[0].to_s.min(falls[1].to_s + offset_s);
     if to_s - from_s < TOGETHER_S {
@@ -182,7 +185,7 @@ fn together(falls: [&Fall; 2], rig: &StereoRig, offset_s: f64) -> Option<(Vec<(f
 }
 
 /// Velocity in the middle and acceleration of a path, by least squares.
-fn launch(path: &[(f64, Vector3<f64>)]) -> Option<(Vector3<f64>, Vector3<f64>)> {
+fn launch(path: &[Passed]) -> Option<(Vector3<f64>, Vector3<f64>)> {
     let (first, last) = (path.first()?.0, path.last()?.0);
     let (middle, unit) = ((first + last) / 2.0, (last - first) / 2.0);
     let mut normal = Matrix3::zeros();

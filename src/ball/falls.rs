@@ -38,6 +38,8 @@ pub(crate) struct Fall {
     /// First and last presentation time, on the phone's own clock, seconds.
     pub(crate) from_s: f64,
     pub(crate) to_s: f64,
+    /// Longest extent of what fell, median, pixels.
+    pub(crate) long_px: f64,
     /// Column: place, speed; no bend.
     column: [f64; 2],
     /// Row: place, speed, half the bend.
@@ -168,7 +170,15 @@ impl Chaser<'_> {
         if span_s < SHORTEST_S || (points.len() as f64) < wanted {
             return None;
         }
-        let fall = parabola(&points)?;
+        let mut long_px: Vec<f32> = chain
+            .iter()
+            .map(|(frame, spot)| self.watch.seen[*frame].spots[*spot].long_px)
+            .collect();
+        let middle = long_px.len() / 2;
+        let fall = Fall {
+            long_px: f64::from(*long_px.select_nth_unstable_by(middle, f32::total_cmp).1),
+            ..parabola(&points)?
+        };
         let misses = points.iter().map(|(t, at)| (fall.at(*t) - at).norm_squared());
         let rms_px = (misses.sum::<f64>() / points.len() as f64).sqrt();
         let bends = self.half_bend(DISTANCE_M.1) / BEND_ROOM..=self.half_bend(DISTANCE_M.0) * BEND_ROOM;
@@ -197,6 +207,7 @@ fn parabola(points: &[Point]) -> Option<Fall> {
     Some(Fall {
         from_s,
         to_s,
+        long_px: 0.0,
         column: [column[0], column[1] / unit_s],
         row: [row[0], row[1] / unit_s, row[2] / (unit_s * unit_s)],
     })

@@ -30,6 +30,8 @@ const MOST: usize = 30;
 pub(crate) struct SmallSpot {
     pub(crate) x_px: f32,
     pub(crate) y_px: f32,
+    /// Its longest extent.
+    pub(crate) long_px: f32,
 }
 
 /// What moved in one picture.
@@ -90,6 +92,7 @@ impl FallWatch {
                 .map(|spot| SmallSpot {
                     x_px: whole(spot.at.x_px),
                     y_px: whole(spot.at.y_px),
+                    long_px: (spot.long_px * scale) as f32,
                 })
                 .collect(),
         });

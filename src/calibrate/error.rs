@@ -72,7 +72,7 @@ pub enum CalibrateError {
     },
     /// A mark's two views are not of one point.
     #[error(
-        "mark {number} of the ground is not one point in both pictures: its lines of sight miss each other by {miss_px:.0} px; mark the same point in LEFT's and in RIGHT's picture, in that order, in pixels of the full-size picture"
+        "mark {number} of the ground is not one point in both pictures: its lines of sight miss each other by {:.0} px; mark the same point in LEFT's and in RIGHT's picture, in that order, in pixels of the full-size picture", miss_px.min(9999.0)
     )]
     MarkApart {
         /// Which mark, from 1.

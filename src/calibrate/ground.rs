@@ -165,10 +165,11 @@ fn placed(rig: &StereoRig, mark: &GroundMark) -> Option<(Option<Placed>, f64)> {
     let shares = (lines.tr_mul(&lines)).try_inverse()? * lines.tr_mul(&eye);
     let mut at = (a * shares[0] + eye + b * shares[1]) / 2.0;
     let mut covariance = None;
-    let mut squares = f64::INFINITY;
+    // Lines of sight that do not meet may drive the point off: the least miss is told.
+    let mut least = f64::INFINITY;
     for _ in 0..ROUNDS {
         let (mut normal, mut pull) = (Matrix3::zeros(), Vector3::zeros());
-        squares = 0.0;
+        let mut squares = 0.0;
         let views = [
             (&rig.left, Rigid::new(Rotation3::identity(), Vector3::zeros())),
             (&rig.right, rights),
@@ -181,12 +182,13 @@ fn placed(rig: &StereoRig, mark: &GroundMark) -> Option<(Option<Placed>, f64)> {
             pull += by.transpose() * miss;
             squares += miss.norm_squared();
         }
+        least = least.min(squares);
         let inverse = normal.try_inverse()?;
         at += inverse * pull;
         covariance = Some(inverse * MARK_SD_PX.powi(2));
     }
     Some((
         covariance.map(|covariance| Placed { at, covariance }),
-        (squares / 2.0).sqrt(),
+        (least / 2.0).sqrt(),
     ))
 }
