@@ -1,16 +1,17 @@
 //! The same person in both views: of all pairs of people, one that fits the rig.
 //!
 //! Each phone's view names its likeliest athlete. Where the two are not one person (the lines of sight to their joints
-//! pass each other), the likeliest pair that is one is taken.
+//! pass each other), the likeliest pair that is one is taken. Phones of equal height cannot tell two people apart who stand
+//! side by side along the line from phone to phone.
 
 use crate::detect::PersonTrack;
 use crate::geometry::{Shutter, StereoRig};
 use crate::quality::{Warning, Warnings};
 use crate::sync::{MotionSearch, MotionViews, views_apart_px};
 
-/// The lines of sight to one person's joints miss each other by less than this share of his height in the picture: a
-/// hand's breadth; a phone that was nudged makes some more. Two people stand at least a step apart.
-const SAME_PERSON_SHARE: f64 = 0.08;
+/// The lines of sight to one person's joints miss each other by less than this share of his height in the picture. Of two
+/// people a metre apart in depth, seen by phones of equal height 60 to 110 degrees apart, they miss by about twice that.
+const SAME_PERSON_SHARE: f64 = 0.03;
 
 /// Another pair must fit better by this factor than the likeliest one: a phone that was nudged spoils them alike.
 const CLEARLY_BETTER: f64 = 0.5;
