@@ -90,6 +90,7 @@ fn studio(case: &Case, rate_hz: f64) -> Studio {
         style: "clean".to_owned(),
         seed: case.seed,
         throws: case.throws,
+        peers: Default::default(),
     })
     .unwrap();
     let phones = demo.phones.clone().map(|phone| FilmPhone { rate_hz, ..phone });

@@ -70,6 +70,7 @@ impl Day {
             style: "clean".to_owned(),
             seed,
             throws,
+            peers: Default::default(),
         })
         .unwrap()
         .phones;
@@ -85,6 +86,7 @@ impl Day {
                 // A good step away from the ball, on the side of the plate.
                 at_m: (x + 1.1, z - side * 0.3),
                 turned_rad: rng.random_range(0.0..6.0),
+                walks_m_s: None,
                 seed: seed + 77,
             }],
         })

@@ -234,7 +234,7 @@ fn whole_job(seed: u64, throws: Side) {
     crate::kinematics_schema::assert_valid("delivery", &records.map(|r| out.join(r)));
     let measured = json(&out.join("result/delivery-01/delivery.json"));
     let truth = json(&out.join("truth/metrics.json"));
-    let table = Table::new(throws, &result, &measured, &truth);
+    let table = Table::new(&result, &measured, &truth);
     println!("{throws:?}-hander, seed {seed}, rendered\n{}", table.text);
     let from_files = joint_mean_from_files_mm(&out, &truth);
     println!("joint mean from the files alone: {from_files:.1} mm");
@@ -268,7 +268,7 @@ struct Table {
 }
 
 impl Table {
-    fn new(throws: Side, result: &DemoResult, measured: &Value, truth: &Value) -> Self {
+    fn new(result: &DemoResult, measured: &Value, truth: &Value) -> Self {
         let c = &result.comparison;
         let mut table = Self {
             text: String::new(),
