@@ -5,6 +5,9 @@
 /// What can stand in the way, and whose problem it is.
 mod error;
 
+/// What `measure` was asked to do.
+mod request;
+
 /// Files that are given.
 mod given;
 
@@ -64,12 +67,13 @@ pub use joints::{JointsRequest, measure_joints};
 pub use keypoints::{KeypointsRequest, KeypointsResult, keypoints_of};
 pub(crate) use known::Known;
 pub(crate) use records::truth as truth_record;
+pub use request::MeasureRequest;
 pub use session::{SessionRequest, SessionResult, sum_up_session};
 
 use crate::ball::DropClock;
 use crate::calibrate::RigFile;
-use crate::detect::{Device, Models, Runtime};
-use crate::findings::{Evidence, Peers};
+use crate::detect::{Models, Runtime};
+use crate::findings::Evidence;
 use crate::geometry::{Phone, Shutter, StereoRig};
 use crate::ingest::{Clip, IngestOptions, check_pair, open_clip};
 use crate::kinematics::{
@@ -93,39 +97,6 @@ const GUESSED_PX: f64 = 12.0;
 /// When more of the keypoints than this contradict the rest, the two views do not belong together: good recordings have
 /// under a tenth, exchanged phones near half.
 const WORST_REJECTED_SHARE: f64 = 0.3;
-
-/// What `measure` was asked to do.
-#[derive(Clone, Debug)]
-pub struct MeasureRequest {
-    /// LEFT phone's video.
-    pub left: PathBuf,
-    /// RIGHT phone's video.
-    pub right: PathBuf,
-    /// `rig.json`.
-    pub rig: PathBuf,
-    /// Folder to write.
-    pub out: PathBuf,
-    /// Who throws.
-    pub athlete: Athlete,
-    /// Known sensor readout of left and right, seconds.
-    pub readout_s: Option<[f64; 2]>,
-    /// Known exposure of left and right, seconds.
-    pub exposure_s: Option<[f64; 2]>,
-    /// Known clock offset (left time = right time + offset), seconds.
-    pub offset_s: Option<f64>,
-    /// True rate of slow-motion clips, hertz.
-    pub capture_fps: Option<f64>,
-    /// Whether the pose between the phones is fitted to the recording.
-    pub refine_rig: bool,
-    /// Manifest of another keypoint network.
-    pub model: Option<PathBuf>,
-    /// What the networks run on.
-    pub device: Device,
-    /// Cut-off of a second opinion on the speeds, hertz.
-    pub cutoff_hz: Option<f64>,
-    /// Whom the athlete is compared with.
-    pub peers: Peers,
-}
 
 /// One measured delivery.
 #[derive(Clone, Debug)]

@@ -4,7 +4,6 @@
 
 #![expect(
     clippy::unwrap_used,
-    clippy::panic,
     clippy::print_stdout,
     reason = "a test shows its figures and fails loudly, also in the functions it calls"
 )]

@@ -5,7 +5,8 @@ use std::str::FromStr;
 
 use clap::Args;
 
-use crate::cli::args::{Grid, margin_mm, square_mm};
+use crate::cli::args::Grid;
+use crate::cli::numbers::{margin_mm, square_mm};
 use crate::cli::terminal::{DONE, Terminal};
 use crate::pipeline::PipelineError;
 use crate::report::{BoardSheet, Paper};

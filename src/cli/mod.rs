@@ -12,6 +12,9 @@ mod place;
 /// Places as they are typed.
 mod points;
 
+/// Numbers as they are typed.
+mod numbers;
+
 /// Progress, warnings, errors, exit codes.
 mod terminal;
 

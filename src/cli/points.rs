@@ -3,7 +3,7 @@
 use std::str::FromStr;
 
 use crate::calibrate::GroundMark;
-use crate::cli::args::within;
+use crate::cli::numbers::within;
 use crate::geometry::PixelPoint;
 
 /// `X,Z`: a place on the ground.
