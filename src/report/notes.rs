@@ -24,6 +24,11 @@ pub(super) fn cautions() -> Markup {
                     "together with medical staff."
                 }
                 li {
+                    b { "Separation and the order of peaks. " }
+                    "On rendered recordings, the only ones with a known truth, hip-shoulder separation was read up to 13° too "
+                    "small and the delay from the pelvis's peak to the trunk's about 20 ms too short. Do not act on these alone."
+                }
+                li {
                     b { "Change with care. " }
                     "No figure here is a diagnosis; this is no medical device. A figure outside its usual range is a question, not a fault. Look at several deliveries, change one thing "
                     "at a time, and only with a coach who watches the athlete."

@@ -67,14 +67,37 @@ pub struct Exported {
     pub made_even: bool,
 }
 
+/// The `delivery.json` of a delivery's folder, or of a result that holds one delivery alone.
+fn json_in(folder: &Path) -> Result<PathBuf, StoreError> {
+    let json = folder.join("delivery.json");
+    if json.exists() {
+        return Ok(json);
+    }
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let mut within: Vec<PathBuf> = entries.map(|e| e.path().join("delivery.json")).collect();
+    within.retain(|path| path.exists());
+    within.sort();
+    match within.as_slice() {
+        [only] => Ok(only.clone()),
+        _ => Err(StoreError::Unreadable {
+            path: json,
+            why: format!(
+                "no such file; {} deliveries lie in the folder\nhint: give one delivery's folder, for instance {}",
+                within.len(),
+                folder.join("delivery-01").display()
+            ),
+        }),
+    }
+}
+
 impl Export {
-    /// Reads a delivery's folder, or the folder of the `delivery.json` that is given.
+    /// Reads a delivery's folder, a result that holds one delivery alone, or the folder of the `delivery.json` that is given.
     ///
     /// # Errors
     /// A file that is missing or refused.
     pub fn read(delivery: &Path) -> Result<Self, StoreError> {
         let json: PathBuf = if delivery.is_dir() {
-            delivery.join("delivery.json")
+            json_in(delivery)?
         } else {
             delivery.to_owned()
         };
@@ -244,6 +267,25 @@ mod tests {
             assert!((p.unwrap().position_m - at(t.0)).norm() < 1e-5, "{t:?}");
         }
         assert!(made_even(&even).is_none());
+    }
+
+    #[test]
+    fn a_result_with_one_delivery_is_that_delivery_and_several_are_refused_with_a_hint() {
+        let result = tempfile::tempdir().unwrap();
+        let add = |name: &str| {
+            let folder = result.path().join(name);
+            std::fs::create_dir(&folder).unwrap();
+            std::fs::write(folder.join("delivery.json"), "{}").unwrap();
+            folder.join("delivery.json")
+        };
+        let only = add("delivery-01");
+        assert_eq!(json_in(result.path()).unwrap(), only);
+        add("delivery-02");
+        let refused = json_in(result.path()).unwrap_err().to_string();
+        assert!(
+            refused.contains("2 deliveries") && refused.contains("hint: "),
+            "{refused}"
+        );
     }
 
     #[test]
