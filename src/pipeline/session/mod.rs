@@ -95,7 +95,13 @@ fn read_all(paths: &[PathBuf]) -> Result<Vec<Given>, PipelineError> {
                 paths: vec![path.clone()],
             });
         }
-        for file in found {
+        for mut file in found {
+            // Two recordings' folders are often called alike (`result`): then the whole path tells them apart.
+            if given.iter().any(|before: &Given| before.name == file.name)
+                && let Some(folder) = file.path.parent()
+            {
+                file.name = folder.display().to_string();
+            }
             given.push(read(file)?);
         }
     }
