@@ -5,7 +5,8 @@ use maud::{Markup, html};
 use crate::quality::Status;
 use crate::report::labels::{Group, Label, event_name, label};
 use crate::report::numbers::{doubt, rounded, with_unit};
-use crate::report::wording::{in_words, sentence, shape};
+use crate::report::reservations::reasons;
+use crate::report::wording::in_words;
 use crate::store::{DeliveryRecord, EVENT_NAMES, MetricRecord, ReferenceRecord};
 
 /// All groups with their tables, and the reasons of what is doubtful or missing.
@@ -26,7 +27,9 @@ pub(super) fn tables(record: &DeliveryRecord) -> Markup {
                 }
             }
         }
-        (reasons(&labelled))
+        (reasons(labelled.iter().filter(|(_, m)| m.status != Status::Measured).filter_map(|(label, metric)| {
+            Some((full_name(label), metric.status, metric.reason.as_deref()?))
+        })))
     }
 }
 
@@ -132,50 +135,10 @@ pub(super) fn published(reference: Option<&ReferenceRecord>, unit: &str) -> Mark
     }
 }
 
-/// Why figures are doubtful or missing; figures whose reasons differ in numbers alone stand together.
-fn reasons(labelled: &[(Label, &MetricRecord)]) -> Markup {
-    let mut by_reason: Vec<(String, Status, Vec<String>)> = Vec::new();
-    for (label, metric) in labelled {
-        let Some(reason) = metric
-            .reason
-            .as_deref()
-            .filter(|_| metric.status != Status::Measured)
-        else {
-            continue;
-        };
-        let full = match label.event {
-            Some(event) => format!("{} ({})", label.name, event_name(event).to_lowercase()),
-            None => label.name.clone(),
-        };
-        match by_reason
-            .iter_mut()
-            .find(|(r, s, _)| shape(r) == shape(reason) && *s == metric.status)
-        {
-            Some((shown, _, names)) => {
-                if shown != reason {
-                    *shown = shape(reason);
-                }
-                names.push(full);
-            }
-            None => by_reason.push((reason.to_owned(), metric.status, vec![full])),
-        }
-    }
-    html! {
-        @if !by_reason.is_empty() {
-            details.card {
-                summary { "Why some figures are doubtful or missing (" (by_reason.iter().map(|r| r.2.len()).sum::<usize>()) ")" }
-                dl {
-                    @for (reason, status, names) in &by_reason {
-                        dt {
-                            span.tag.amber[*status == Status::Doubtful] {
-                                @if *status == Status::Doubtful { "doubtful" } @else { "not measurable" }
-                            }
-                            " " (sentence(reason))
-                        }
-                        dd { (names.join(", ")) }
-                    }
-                }
-            }
-        }
+/// A figure's name with its moment, for instance `Elbow bend (release)`.
+fn full_name(label: &Label) -> String {
+    match label.event {
+        Some(event) => format!("{} ({})", label.name, event_name(event).to_lowercase()),
+        None => label.name.clone(),
     }
 }

@@ -12,6 +12,7 @@ use crate::report::labels::{event_letter, event_name, label};
 use crate::report::notes::{cautions, how_to_read};
 use crate::report::numbers::{doubt, rounded, with_unit};
 use crate::report::pictures::pictures;
+use crate::report::reservations::warnings;
 use crate::report::wording::{in_words, sentence};
 use crate::store::{DeliveryRecord, FileRecord, MetricRecord};
 
@@ -181,7 +182,7 @@ fn delivery_section(number: usize, delivery: &DeliveryContent) -> Result<Markup,
             (advice(record))
             (headlines(record))
             (trust(record))
-            (warnings(record))
+            (warnings("What to know about this measurement", &record.warnings))
             (pictures(delivery))
             @if !charts.is_empty() {
                 p.note {
@@ -279,21 +280,6 @@ fn trust(record: &DeliveryRecord) -> Markup {
             @if doubtful > sound { b { "Most figures here are doubtful: do not act on them. " } }
             (sound) " measured, " (doubtful) " doubtful " span.value.doubtful { b { "(amber, dotted)" } } ", "
             (missing) " not measurable. The reasons stand below the figures."
-        }
-    }
-}
-
-fn warnings(record: &DeliveryRecord) -> Markup {
-    html! {
-        @if !record.warnings.is_empty() {
-            section.card.warnings {
-                h3 { "What to know about this measurement" }
-                ul {
-                    @for warning in &record.warnings {
-                        li { (sentence(&warning.text)) " " span.hint { (sentence(&warning.hint)) } }
-                    }
-                }
-            }
         }
     }
 }

@@ -23,6 +23,9 @@ mod advice;
 /// The page of a rig.
 mod rig_page;
 
+/// What stands against a result.
+mod reservations;
+
 /// What is said.
 mod content;
 

@@ -9,6 +9,9 @@
 /// `delivery.json`.
 mod delivery;
 
+/// Its figures.
+mod figures;
+
 /// `joints.csv`.
 mod joints;
 
@@ -45,10 +48,13 @@ pub use c3d::{C3dContent, read_c3d, write_c3d};
 pub use curves::{CurvesTable, curves_csv, read_curves};
 pub use delivery::{
     AthleteRecord, DELIVERY_SCHEMA, DeliveryRecord, EVENT_NAMES, EventRecord, EventsRecord, FileRecord,
-    MetricRecord, ReferenceRecord, RigRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord,
-    SequenceRecord, SourceRecord, read_delivery, read_events,
+    RigRecord, SourceRecord, read_delivery, read_events,
 };
 pub use export::{Export, ExportFormat, Exported};
+pub use figures::{
+    MetricRecord, ReferenceRecord, SecondFigureRecord, SecondOpinionRecord, SequencePeakRecord,
+    SequenceRecord,
+};
 pub use image_joints::image_joints_csv;
 pub use import::read_joints_file;
 pub use joints::{JointsTable, joints_csv, read_joints};

@@ -7,6 +7,7 @@ use crate::report::advice::advice_of;
 use crate::report::html::{HEADLINES, STYLE};
 use crate::report::notes::cautions;
 use crate::report::numbers::doubt_of;
+use crate::report::reservations::warnings;
 use crate::report::session::tables;
 use crate::report::session::words::{about_outliers, counted, figure_name, how_much, outliers};
 use crate::report::wording::sentence;
@@ -44,7 +45,7 @@ pub fn session_page(record: &SessionRecord) -> String {
                     (advice_of(record.findings.as_ref()))
                     (headlines(record))
                     (standing_out(record))
-                    (warnings(record))
+                    (warnings("What to know about this session", &record.warnings))
                     (how_to_read(record))
                     (tables::tables(record))
                     (deliveries(record))
@@ -117,21 +118,6 @@ fn standing_out(record: &SessionRecord) -> Markup {
             }
         } @else if !about.is_empty() {
             p.note { (about) }
-        }
-    }
-}
-
-fn warnings(record: &SessionRecord) -> Markup {
-    html! {
-        @if !record.warnings.is_empty() {
-            section.card.warnings {
-                h3 { "What to know about this session" }
-                ul {
-                    @for warning in &record.warnings {
-                        li { (sentence(&warning.text)) " " span.hint { (sentence(&warning.hint)) } }
-                    }
-                }
-            }
         }
     }
 }

@@ -6,9 +6,10 @@ use crate::quality::Status;
 use crate::report::figures::published;
 use crate::report::labels::{Group, Label, event_name, label};
 use crate::report::numbers::{doubt_of, with_unit};
+use crate::report::reservations::reasons;
 use crate::report::session::strip::strip;
 use crate::report::session::words::figure_name;
-use crate::report::wording::{in_words, sentence, shape};
+use crate::report::wording::in_words;
 use crate::store::{EVENT_NAMES, SessionMetricRecord, SessionRecord};
 
 /// All groups.
@@ -34,7 +35,9 @@ pub(super) fn tables(record: &SessionRecord) -> Markup {
                 }
             }
         }
-        (reasons(&labelled))
+        (reasons(labelled.iter().filter_map(|(_, metric)| {
+            Some((figure_name(&metric.id), metric.status, metric.reason.as_deref()?))
+        })))
     }
 }
 
@@ -131,45 +134,6 @@ fn change(change: Option<f64>, unit: &str) -> Markup {
         @match change {
             Some(change) => span.value { (with_unit(change, unit)) },
             None => span.missing { "–" },
-        }
-    }
-}
-
-/// Why figures are doubtful or missing; those whose reasons differ in numbers alone stand together.
-fn reasons(labelled: &[(Label, &SessionMetricRecord)]) -> Markup {
-    let mut by_reason: Vec<(String, Status, Vec<String>)> = Vec::new();
-    for (_, metric) in labelled {
-        let Some(reason) = &metric.reason else { continue };
-        let alike = |(shown, status, _): &&mut (String, Status, Vec<String>)| {
-            shape(shown) == shape(reason) && *status == metric.status
-        };
-        let name = figure_name(&metric.id);
-        match by_reason.iter_mut().find(alike) {
-            Some((shown, _, names)) => {
-                if shown != reason {
-                    *shown = shape(reason);
-                }
-                names.push(name);
-            }
-            None => by_reason.push((reason.clone(), metric.status, vec![name])),
-        }
-    }
-    html! {
-        @if !by_reason.is_empty() {
-            details.card {
-                summary { "Why some figures are doubtful or missing (" (by_reason.iter().map(|r| r.2.len()).sum::<usize>()) ")" }
-                dl {
-                    @for (reason, status, names) in &by_reason {
-                        dt {
-                            span.tag.amber[*status == Status::Doubtful] {
-                                @if *status == Status::Doubtful { "doubtful" } @else { "not measurable" }
-                            }
-                            " " (sentence(reason))
-                        }
-                        dd { (names.join(", ")) }
-                    }
-                }
-            }
         }
     }
 }
